@@ -1,0 +1,1 @@
+"""A file tree, seen read-only: names, entries, shares, listing and reading."""
