@@ -1,0 +1,74 @@
+"""Tables of a manifest, their versions and migrations.
+
+A manifest is a plain SQLite file. ``application_id`` says that it is ours, ``user_version`` which version of these
+tables it has. Each migration runs in one transaction with its own record (sqlite-utils).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from verifier.tree.entry import Entry
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from sqlite_utils import Database
+
+APPLICATION_ID: Final = 0x56465231
+"""Marks the file as a manifest of this tool: the bytes ``VFR1`` at offset 68 (SQLite file format, section 1.3)."""
+VERSION: Final = 1
+
+_ENTRIES: Final = """
+CREATE TABLE entries (
+    path      TEXT PRIMARY KEY NOT NULL,
+    raw       BLOB,
+    kind      TEXT NOT NULL,
+    size      INTEGER NOT NULL,
+    allocated INTEGER,
+    mtime_ns  INTEGER NOT NULL,
+    ctime_ns  INTEGER NOT NULL,
+    mode      INTEGER NOT NULL,
+    uid       INTEGER NOT NULL,
+    gid       INTEGER NOT NULL,
+    nlink     INTEGER NOT NULL,
+    device    INTEGER NOT NULL,
+    inode     INTEGER NOT NULL,
+    target    TEXT,
+    xattrs    TEXT,
+    head      BLOB,
+    digest    BLOB,
+    segments  BLOB,
+    state     TEXT NOT NULL,
+    error     TEXT,
+    read_at   TEXT
+) WITHOUT ROWID
+"""
+# WITHOUT ROWID keeps rows in path order, which is the order of every reader, and saves a second tree.
+
+_INSERT_MARKS: Final = ", ".join("?" * len(Entry._fields))
+INSERT_ENTRY: Final = f"INSERT INTO entries ({', '.join(Entry._fields)}) VALUES ({_INSERT_MARKS})"  # noqa: S608
+SELECT_ENTRIES: Final = f"SELECT {', '.join(Entry._fields)} FROM entries"  # noqa: S608
+
+
+def create(connection: sqlite3.Connection) -> None:
+    """Bring a new or older manifest to the current version."""
+    from sqlite_utils import Database  # noqa: PLC0415  costs 150 ms that readers of manifests should not pay
+    from sqlite_utils.migrations import Migrations  # noqa: PLC0415
+
+    migrations = Migrations("verifier.manifest")
+
+    @migrations()
+    def first_tables(db: Database) -> None:
+        db.table("facts").create({"key": str, "value": str}, pk="key", not_null={"value"})
+        db.execute(_ENTRIES)
+        # Names of one inode find each other; single names need no place in it.
+        db.execute("CREATE INDEX entries_by_inode ON entries (device, inode, path) WHERE nlink > 1")
+        db.table("problems").create(
+            {"path": str, "operation": str, "error": str, "attempts": int, "happened_at": str},
+            not_null={"path", "operation", "error"},
+        )
+
+    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    migrations.apply(Database(connection, execute_plugins=False))
+    connection.execute(f"PRAGMA user_version = {VERSION}")

@@ -1,0 +1,43 @@
+"""The fingerprint of a manifest: what a sign-off names.
+
+BLAKE3 over one line for each entry in path order, after a first line that names this format and the digest algorithm.
+Fields are separated by ``|``; the three that can hold anything (path, link target, extended attributes) come last, each
+with its length in UTF-8 bytes in front (``12:herbarium/42``), so no two manifests have the same lines.
+
+A line holds what the tree is, not how or when it was looked at: path, kind, size, mtime, mode, uid, gid, link target,
+extended attributes, digest, and whether the content is known. Device and inode numbers, times of reading and whether
+a digest was carried over are left out, so two scans of an unchanged tree have one fingerprint.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from blake3 import blake3
+
+if TYPE_CHECKING:
+    import sqlite3
+
+_KNOWN: Final = "CASE WHEN state IN ('proved', 'carried', 'contentless') THEN 'known' ELSE state END"
+
+
+def _sized(column: str) -> str:
+    return f"length(CAST(coalesce({column}, '') AS BLOB)) || ':' || coalesce({column}, '')"
+
+
+# Put together by SQLite: ten times fewer objects than handing every field to Python.
+_LINES: Final = f"""
+SELECT kind || '|' || size || '|' || mtime_ns || '|' || mode || '|' || uid || '|' || gid || '|' || {_KNOWN}
+       || '|' || lower(hex(coalesce(digest, ''))) || '|' || {_sized("path")} || '|' || {_sized("target")}
+       || '|' || {_sized("xattrs")} || char(10)
+FROM entries ORDER BY path
+"""  # noqa: S608
+
+
+def fingerprint(connection: sqlite3.Connection, algorithm: str) -> str:
+    """Return the fingerprint of an open manifest, in hex; reads every row once, in constant memory."""
+    whole = blake3(f"verifier manifest 1 {algorithm}\n".encode())
+    lines = connection.execute(_LINES)
+    while batch := lines.fetchmany(2000):
+        whole.update("".join([line for (line,) in batch]).encode())
+    return whole.hexdigest()
