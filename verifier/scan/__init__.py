@@ -1,0 +1,1 @@
+"""From a tree to a manifest: listing, then reading with several readers at once."""

@@ -1,0 +1,178 @@
+"""What a reader process does: read a batch of files and say what came of each.
+
+Kept light: every reader process imports this module, and nothing of the command line.
+"""
+
+from __future__ import annotations
+
+import signal
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple, Protocol
+
+from verifier.errors import ShareGone
+from verifier.tree.content import Expected, Reading, Stopped, Where, read_file
+from verifier.tree.entry import State
+from verifier.tree.handle import TreeHandle, open_tree
+from verifier.tree.names import for_system, parts_of
+from verifier.tree.trouble import Problem, errno_name, now_text
+
+if TYPE_CHECKING:
+    from collections.abc import MutableSequence
+    from contextlib import AbstractContextManager
+
+    from verifier.manifest.store import ToRead
+    from verifier.tree.digests import Algorithm
+
+
+@dataclass(frozen=True, slots=True)
+class ReadTask:
+    """A batch of files for one reader, in path order so that folders are entered once."""
+
+    root: str
+    algorithm: Algorithm
+    files: tuple[ToRead, ...]
+
+
+class ReadOutcome(NamedTuple):
+    """What a batch came to, as rows for `Manifest.record`. Files that are in neither list were not read."""
+
+    as_listed: list[tuple[object, ...]]
+    """Files whose facts were as listed: content columns, then the path."""
+    changed: list[tuple[object, ...]]
+    """Files whose facts had changed since: content columns, fact columns, then the path."""
+    problems: list[Problem]
+    gone: str
+    """Why the share is no longer there; empty while it is."""
+
+    @property
+    def files(self) -> int:
+        """How many files were tried."""
+        return len(self.as_listed) + len(self.changed)
+
+
+class Counter(Protocol):
+    """A `multiprocessing.Value` of an integer, with its lock."""
+
+    value: int
+
+    def get_lock(self) -> AbstractContextManager[bool]:
+        """Return the lock that guards the value."""
+
+
+class Meter:
+    """Bytes read so far by each reader, and the request to stop, in cells that processes share.
+
+    Cell 0 is the request to stop; every reader writes one cell of its own, so none needs a lock.
+    """
+
+    def __init__(self, cells: MutableSequence[int], slot: int) -> None:
+        self._cells = cells
+        self._slot = slot
+
+    def add(self, size_bytes: int) -> None:
+        """Count bytes.
+
+        Raises:
+            Stopped: If somebody asked the readers to stop.
+        """
+        if self._cells[0]:
+            raise Stopped
+        self._cells[self._slot] += size_bytes
+
+    def request_stop(self) -> None:
+        """Ask every reader to stop at its next block."""
+        self._cells[0] = 1
+
+    def total(self) -> int:
+        """Return the bytes read by all readers."""
+        return sum(self._cells[1:])
+
+
+class _Trees:
+    """The tree a reader stands in, held open from one batch to the next."""
+
+    def __init__(self) -> None:
+        self._root: str | None = None
+        self._handle: TreeHandle | None = None
+
+    def handle(self, root: str) -> TreeHandle:
+        if self._handle is None or self._root != root:
+            self.close()
+            self._handle, self._root = open_tree(Path(root)), root
+        return self._handle
+
+    def close(self) -> None:
+        if self._handle is not None:
+            self._handle.close()
+            self._handle = None
+
+
+def read_batch(task: ReadTask, meter: Meter, trees: _Trees | None = None) -> ReadOutcome:
+    """Read a batch of files; a request to stop or the share's end leave the rest unread."""
+    own = trees or _Trees()
+    outcome = ReadOutcome([], [], [], "")
+    now = now_text()
+    folder_path: str | None = None
+    folder: tuple[str, ...] = ()
+    try:
+        for file in task.files:
+            above = file.path.rpartition("/")[0]
+            if above != folder_path:
+                folder_path, folder = above, parts_of(above)
+            reading = _read(own, task, folder, file, meter)
+            _put(outcome, file.path, reading, now)
+    except Stopped:
+        return outcome
+    except ShareGone as error:
+        return outcome._replace(gone=error.what)
+    except OSError as error:
+        return outcome._replace(gone=f"{errno_name(error)} at the root")
+    finally:
+        if trees is None:
+            own.close()
+    return outcome
+
+
+def _put(outcome: ReadOutcome, path: str, r: Reading, now: str) -> None:
+    content = (r.state, r.error, r.digest, r.segments, r.head, r.xattrs, now)
+    if r.restat is None:
+        outcome.as_listed.append((*content, path))
+    else:
+        outcome.changed.append((*content, *r.restat, path))
+    if r.error is not None:
+        outcome.problems.append(Problem(path, "read", r.error, r.attempts, now))
+
+
+def _read(trees: _Trees, task: ReadTask, folder: tuple[str, ...], file: ToRead, meter: Meter) -> Reading:
+    name = for_system(file.path.rpartition("/")[2])
+    expected = Expected(file.size, file.mtime_ns, file.ctime_ns)
+    reading = read_file(Where(trees.handle(task.root), folder, name), expected, task.algorithm, meter.add)
+    if reading.state == State.UNSETTLED and reading.digest is None:
+        # A folder that was moved and made anew is still held under its old name: let go and look once more.
+        trees.close()
+        reading = read_file(Where(trees.handle(task.root), folder, name), expected, task.algorithm, meter.add)
+    return reading
+
+
+class _Worker:
+    """State of one reader process; set once when it starts."""
+
+    meter: Meter
+    trees: _Trees
+
+
+def start_worker(cells: MutableSequence[int], taken: Counter) -> None:
+    """Prepare this process as a reader: pick a cell, leave Ctrl-C to the parent."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    with taken.get_lock():
+        taken.value += 1
+        slot = taken.value
+    # A replaced worker may find no cell of its own; sharing one costs a little accuracy of the progress only.
+    _Worker.meter = Meter(cells, min(slot, len(cells) - 1))
+    _Worker.trees = _Trees()
+
+
+def read_in_worker(task: ReadTask) -> ReadOutcome:
+    """Read a batch in a process that `start_worker` prepared."""
+    return read_batch(task, _Worker.meter, _Worker.trees)
