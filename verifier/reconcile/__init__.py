@@ -1,0 +1,1 @@
+"""From two manifests to findings: join, pair, classify, group, and an account that balances."""

@@ -1,0 +1,244 @@
+"""Findings and the SQLite file that holds them.
+
+One row for every entry that is not identical, on either side or both. The file also keeps the facts of both sides and
+of the run, and the account, so that a report can be written from it and the manifests alone.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import TYPE_CHECKING, Final, NamedTuple, Self
+
+from verifier.classes import Class, Side
+from verifier.errors import NotAManifest
+from verifier.manifest.store import database_errors, named
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+    from pathlib import Path
+
+APPLICATION_ID: Final = 0x56464E31
+"""Marks the file as findings of this tool: the bytes ``VFN1``."""
+VERSION: Final = 1
+
+
+class Finding(NamedTuple):
+    """One row of ``findings``, in column order. A path and what belongs to it is None where that side has nothing."""
+
+    cls: str
+    """A `Class`, as its text."""
+    cause: str | None
+    """A `Cause` of a content change."""
+    severity: str
+    old_path: str | None
+    new_path: str | None
+    old_kind: str | None
+    new_kind: str | None
+    old_size: int | None
+    new_size: int | None
+    old_mtime_ns: int | None
+    new_mtime_ns: int | None
+    fields: str | None
+    """Metadata fields that differ, joined by ``;``."""
+    rule: str | None
+    """The rule that claimed it, or whose guard did not hold."""
+    group_path: str | None
+    """The topmost folder that has the same fate, where there is one."""
+    decision: bool
+    """Whether somebody has to decide about it by name before the old side goes."""
+    reason: str
+    """Why it has this class, in one sentence."""
+
+
+class Tally(NamedTuple):
+    """Entries, and of these the files and their bytes."""
+
+    entries: int = 0
+    files: int = 0
+    bytes: int = 0
+
+
+COLUMNS: Final = ("class", *Finding._fields[1:])
+_FINDINGS: Final = """
+CREATE TABLE findings (
+    id           INTEGER PRIMARY KEY,
+    class        TEXT NOT NULL,
+    cause        TEXT,
+    severity     TEXT NOT NULL,
+    old_path     TEXT,
+    new_path     TEXT,
+    old_kind     TEXT,
+    new_kind     TEXT,
+    old_size     INTEGER,
+    new_size     INTEGER,
+    old_mtime_ns INTEGER,
+    new_mtime_ns INTEGER,
+    fields       TEXT,
+    rule         TEXT,
+    group_path   TEXT,
+    decision     INTEGER NOT NULL,
+    reason       TEXT NOT NULL
+)
+"""
+_INSERT: Final = f"INSERT INTO findings ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"  # noqa: S608
+_ORDER: Final = "ORDER BY coalesce(old_path, ''), coalesce(new_path, ''), id"
+"""The contract's order; a path that is not there sorts as the empty text."""
+
+
+class Findings:
+    """An open findings file. Close it, or use it as a context manager; one thread at a time."""
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        self.path = path
+        self.connection = connection
+
+    @classmethod
+    def create(cls, path: Path) -> Self:
+        """Begin a findings file in a place that is free.
+
+        Raises:
+            EvidenceUnwritable: If it cannot be written.
+        """
+        from sqlite_utils import Database  # noqa: PLC0415  costs 150 ms that readers should not pay
+        from sqlite_utils.migrations import Migrations  # noqa: PLC0415
+
+        migrations = Migrations("verifier.findings")
+
+        @migrations()
+        def first_tables(db: Database) -> None:
+            db.table("facts").create({"key": str, "value": str}, pk="key", not_null={"value"})
+            db.execute(_FINDINGS)
+            db.table("account").create(
+                {"side": str, "class": str, "entries": int, "files": int, "bytes": int}, pk=("side", "class")
+            )
+
+        with database_errors(path):
+            # URIs on, so that the manifests can be attached read-only.
+            connection = sqlite3.connect(path.absolute().as_uri(), uri=True, isolation_level=None)
+            connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+            connection.execute("PRAGMA synchronous = NORMAL")
+            connection.execute("PRAGMA trusted_schema = OFF")
+            connection.execute("PRAGMA cache_size = -65536")
+            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            migrations.apply(Database(connection, execute_plugins=False))
+            connection.execute(f"PRAGMA user_version = {VERSION}")
+            connection.execute("BEGIN")
+        return cls(path, connection)
+
+    @classmethod
+    def open(cls, path: Path) -> Self:
+        """Open a findings file for reading.
+
+        Raises:
+            NotAManifest: If it is not there or is something else.
+            ManifestDamaged: If its tables are not what they must be.
+        """
+        if not path.is_file():
+            raise NotAManifest(f"{named(path)} is not there", "name a folder that `verifier check` wrote")
+        with database_errors(path):
+            connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
+            connection.execute("PRAGMA trusted_schema = OFF")
+            connection.execute("PRAGMA query_only = ON")
+            mark = connection.execute("PRAGMA application_id").fetchone()[0]
+            columns = [row[1] for row in connection.execute("PRAGMA table_info(findings)")]
+        if mark != APPLICATION_ID or columns != ["id", *COLUMNS]:
+            connection.close()
+            raise NotAManifest(f"{named(path)} does not hold findings", "name a folder that `verifier check` wrote")
+        return cls(path, connection)
+
+    @classmethod
+    def reopen(cls, path: Path) -> Self:
+        """Open a findings file of this run again, to add facts to it.
+
+        Raises:
+            EvidenceUnwritable: If it cannot be written.
+        """
+        with database_errors(path):
+            connection = sqlite3.connect(path, isolation_level=None)
+            connection.execute("BEGIN")
+        return cls(path, connection)
+
+    def close(self) -> None:
+        """Give the file back; what was written lasts only after `commit`."""
+        self.connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def commit(self) -> None:
+        """Make everything written so far last."""
+        with database_errors(self.path):
+            self.connection.execute("COMMIT")
+            self.connection.execute("BEGIN")
+
+    def add(self, findings: Iterable[Finding]) -> None:
+        """Write findings."""
+        with database_errors(self.path):
+            self.connection.executemany(_INSERT, findings)
+
+    def set_facts(self, facts: Mapping[str, str]) -> None:
+        """Write facts of the run."""
+        with database_errors(self.path):
+            self.connection.executemany("INSERT OR REPLACE INTO facts VALUES (?, ?)", facts.items())
+
+    def facts(self) -> dict[str, str]:
+        """Return all facts of the run."""
+        with database_errors(self.path):
+            return dict(self.connection.execute("SELECT key, value FROM facts ORDER BY key"))
+
+    def set_account(self, side: Side, tallies: Mapping[Class, Tally]) -> None:
+        """Write one side's account."""
+        with database_errors(self.path):
+            self.connection.executemany(
+                "INSERT INTO account VALUES (?, ?, ?, ?, ?)",
+                [(side.value, cls.value, *tally) for cls, tally in tallies.items()],
+            )
+
+    def account(self, side: Side) -> dict[Class, Tally]:
+        """Return one side's account, every class included."""
+        with database_errors(self.path):
+            rows = self.connection.execute(
+                'SELECT "class", entries, files, bytes FROM account WHERE side = ?', (side.value,)
+            ).fetchall()
+        found = {row[0]: Tally(*row[1:]) for row in rows}
+        return {cls: found.get(cls.value, Tally()) for cls in Class}
+
+    def stream(self, where: str = "1", parameters: tuple[object, ...] = (), limit: int = -1) -> Iterator[Finding]:
+        """Stream findings in the contract's order.
+
+        Args:
+            where: An SQL condition over the table's columns, from this package's code only.
+            parameters: Its values.
+            limit: How many at most; -1 for all.
+        """
+        query = f"SELECT {', '.join(COLUMNS)} FROM findings WHERE {where} {_ORDER} LIMIT ?"  # noqa: S608
+        with database_errors(self.path):
+            for row in self.connection.execute(query, (*parameters, limit)):
+                found = Finding(*row)
+                yield found._replace(decision=bool(found.decision))
+
+    def tally(self, where: str = "1", parameters: tuple[object, ...] = ()) -> Tally:
+        """Count findings; a finding of two sides counts once, with the old side's bytes.
+
+        Args:
+            where: As for `stream`.
+            parameters: Its values.
+        """
+        query = f"""
+            SELECT count(*), coalesce(sum(coalesce(old_kind, new_kind) = 'file'), 0),
+                   coalesce(sum(CASE WHEN coalesce(old_kind, new_kind) = 'file'
+                                     THEN coalesce(old_size, new_size) END), 0)
+            FROM findings WHERE {where}
+        """  # noqa: S608
+        with database_errors(self.path):
+            return Tally(*self.connection.execute(query, parameters).fetchone())
+
+    def counts(self, *columns: str) -> list[tuple[str, ...]]:
+        """Count findings by columns, heaviest counts first; the count comes last in each row."""
+        names = ", ".join(columns)
+        query = f"SELECT {names}, count(*) FROM findings GROUP BY {names} ORDER BY count(*) DESC, {names}"  # noqa: S608
+        with database_errors(self.path):
+            return self.connection.execute(query).fetchall()

@@ -1,0 +1,70 @@
+"""What a reconciliation is told: maps, time gates, and where the trees are, if they can be reached."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from verifier.errors import UsageProblem
+from verifier.rules.rule import RuleSet
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceMap:
+    """What lay below one folder of the old side is expected below another of the new side."""
+
+    old: str
+    """A folder of the old side, relative to its root, as manifest text; the root is the empty text."""
+    new: str
+
+    @classmethod
+    def parse(cls, text: str) -> PlaceMap:
+        """Read ``OLD_PREFIX=NEW_PREFIX``, both relative to their roots, ``/``-separated.
+
+        Raises:
+            UsageProblem: If there is not exactly one ``=``, or a prefix is absolute or climbs out of its root.
+        """
+        hint = "write --map OLD_PREFIX=NEW_PREFIX, both relative to their roots, such as --map scans=archive/scans"
+        if text.count("=") != 1:
+            raise UsageProblem(f"--map {text!r} does not have exactly one '='", hint)
+        old, new = (side.strip().removesuffix("/") for side in text.split("="))
+        for prefix in (old, new):
+            if prefix.startswith("/") or any(part in ("", ".", "..") for part in prefix.split("/") if prefix):
+                raise UsageProblem(f"--map {text!r}: {prefix!r} is not a path below a root", hint)
+        if not old and not new:
+            raise UsageProblem(f"--map {text!r} maps nothing", hint)
+        return cls(*(prefix.replace("\\", "\\\\") for prefix in (old, new)))
+
+    def __str__(self) -> str:
+        return f"{self.old or '.'}={self.new or '.'}"
+
+
+def check_maps(maps: Sequence[PlaceMap]) -> None:
+    """Refuse two maps for one old folder.
+
+    Raises:
+        UsageProblem: If there are such.
+    """
+    seen: dict[str, PlaceMap] = {}
+    for one in maps:
+        if (other := seen.setdefault(one.old, one)) is not one:
+            raise UsageProblem(f"--map gives {one.old or '.'!r} two places: {other.new!r} and {one.new!r}", "keep one")
+
+
+@dataclass(frozen=True, slots=True)
+class ReconcileOptions:
+    """How two manifests are reconciled."""
+
+    rules: RuleSet = field(default_factory=RuleSet)
+    maps: tuple[PlaceMap, ...] = ()
+    frozen_at_ns: int | None = None
+    """When the old side was meant to stop changing, nanoseconds since 1970-01-01 UTC."""
+    live_since_ns: int | None = None
+    """When people began to work on the new side, same unit."""
+    old_root: Path | None = None
+    """The old tree, where it can be reached for a look at what differs."""
+    new_root: Path | None = None

@@ -1,0 +1,250 @@
+"""Reconciling two manifests: the order of the steps, and the findings they write."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import islice
+from typing import TYPE_CHECKING, Final
+
+from verifier.classes import Class, Field, Side
+from verifier.errors import AlgorithmMismatch
+from verifier.manifest.store import Manifest, database_errors, named
+from verifier.reconcile import align, pair
+from verifier.reconcile.account import settle
+from verifier.reconcile.classify import Bench, Judgement
+from verifier.reconcile.compared import Comparison
+from verifier.reconcile.findings import Finding, Findings, Tally
+from verifier.reconcile.group import group_folders
+from verifier.reconcile.look import Look
+from verifier.reconcile.options import check_maps
+from verifier.reconcile.surroundings import ManifestSurroundings, candidate_of
+from verifier.rules.guards import Candidate
+from verifier.rules.matcher import Claim, Matcher
+from verifier.rules.rule import Action
+from verifier.tree.digests import Algorithm
+from verifier.tree.entry import Entry, Kind
+from verifier.tree.names import alteration, parent_of, shown
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path
+
+    from verifier.reconcile.options import ReconcileOptions
+
+_PAGE: Final = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class Reconciled:
+    """What a reconciliation came to; the findings themselves are in the file."""
+
+    findings: Path
+    accounts: Mapping[Side, Mapping[Class, Tally]]
+    comparison: Comparison
+
+
+def reconcile(old: Path, new: Path, findings: Path, options: ReconcileOptions) -> Reconciled:
+    """Reconcile two manifests into a findings file.
+
+    Args:
+        old: The old side's manifest.
+        new: The new side's.
+        findings: Where the findings go; must be free.
+        options: Rules, maps, gates, and the trees if they can be reached.
+
+    Raises:
+        UsageProblem: If a file is not a manifest, or the two cannot be compared.
+        ManifestDamaged: If a manifest is not what was written.
+        AccountUnbalanced: If entries were lost on the way: a defect of this program.
+    """
+    check_maps(options.maps)
+    with Manifest.open(old) as manifest_old, Manifest.open(new) as manifest_new:
+        facts = {Side.OLD: manifest_old.facts(), Side.NEW: manifest_new.facts()}
+        unlisted = {Side.OLD: _unlisted(manifest_old), Side.NEW: _unlisted(manifest_new)}
+    _check_comparable(old, new, facts)
+    comparison = Comparison.between(facts[Side.OLD], facts[Side.NEW])
+    with Findings.create(findings) as store, database_errors(findings):
+        align.attach(store.connection, old, new)
+        algorithm = Algorithm(facts[Side.OLD]["algorithm"])
+        with Look(options.old_root, options.new_root, algorithm) as look:
+            bench = Bench(comparison, options.rules.policy, options.frozen_at_ns, options.live_since_ns, look.at)
+            run = _Run(store, options, comparison, bench, Matcher(options.rules), unlisted)
+            accounts = run.run()
+        store.commit()
+    return Reconciled(findings, accounts, comparison)
+
+
+def _unlisted(manifest: Manifest) -> dict[str, str]:
+    """Return the folders of which a side cannot say what they hold, with the reason; the root is the empty text."""
+    facts = manifest.facts()
+    found = {}
+    if facts.get("listed") != "1":
+        found[""] = "its listing did not reach the end"
+    with database_errors(manifest.path):
+        rows = manifest.connection.execute(
+            "SELECT path, error FROM entries WHERE kind = 'directory' AND state <> 'contentless'"
+            " UNION ALL SELECT path, error FROM problems WHERE path = '' AND operation = 'list'"
+        )
+        for path, error in rows:
+            found.setdefault(path, f"{shown(path) or 'the root'} was not listed ({error})")
+    return found
+
+
+def _check_comparable(old: Path, new: Path, facts: Mapping[Side, Mapping[str, str]]) -> None:
+    ours, theirs = facts[Side.OLD].get("algorithm", ""), facts[Side.NEW].get("algorithm", "")
+    if ours != theirs:
+        raise AlgorithmMismatch(
+            f"{named(old)} was made with {ours}, {named(new)} with {theirs}",
+            f"scan one side again with --algorithm {ours} or {theirs}, so that both agree",
+        )
+    if ours not in list(Algorithm):
+        raise AlgorithmMismatch(f"{named(old)} was made with {ours!r}, which this program does not know", "scan again")
+
+
+@dataclass(slots=True)
+class _Run:
+    """One reconciliation under way."""
+
+    store: Findings
+    options: ReconcileOptions
+    comparison: Comparison
+    bench: Bench
+    matcher: Matcher
+    unlisted: Mapping[Side, Mapping[str, str]]
+
+    @property
+    def connection(self) -> sqlite3.Connection:
+        return self.store.connection
+
+    def run(self) -> Mapping[Side, Mapping[Class, Tally]]:
+        connection = self.connection
+        align.place_old(connection, self.options.maps)
+        identical = align.count_identical(connection, self.comparison)
+        self._write(self._same_place())
+        align.fill_left(connection)
+        for side in Side:
+            self._claim_left(side)
+        pair.pair_left(connection, mapped=bool(self.options.maps))
+        self._mark_unseen()
+        self._write(self._left_old())
+        self._write(self._left_new())
+        connection.execute("CREATE INDEX findings_by_path ON findings (coalesce(old_path, ''), coalesce(new_path, ''))")
+        connection.execute('CREATE INDEX findings_by_class ON findings ("class", severity)')
+        group_folders(self.store)
+        return settle(self.store, identical)
+
+    def _write(self, findings: Iterator[Finding]) -> None:
+        while batch := list(islice(findings, _PAGE)):
+            self.store.add(batch)
+
+    def _same_place(self) -> Iterator[Finding]:
+        around = {side: ManifestSurroundings(self.connection, side) for side in Side}
+        for old, new in align.differing(self.connection, self.comparison):
+            claim = self._claim_pair(old, new, around)
+            yield self.bench.finding(self.bench.same_place(old, new, claim), old, new)
+
+    def _claim_pair(self, old: Entry, new: Entry, around: Mapping[Side, ManifestSurroundings]) -> Claim | None:
+        """Return the rules' word on a pair: a claim holds only where it holds for both sides."""
+        ours = self.matcher.claim(candidate_of(old), around[Side.OLD])
+        theirs = self.matcher.claim(candidate_of(new), around[Side.NEW])
+        if ours is None or theirs is None:
+            return None
+        return next((claim for claim in (ours, theirs) if not claim.holds), ours)
+
+    def _claim_left(self, side: Side) -> None:
+        """Ask the rules about every entry that is left on one side."""
+        around = ManifestSurroundings(self.connection, side)
+        after = ""
+        query = f"SELECT path, kind, size, head FROM left_{side} WHERE path > ? ORDER BY path LIMIT {_PAGE}"  # noqa: S608
+        update = f"UPDATE left_{side} SET rule = ?, claimed = ?, why = ? WHERE path = ?"  # noqa: S608
+        while page := self.connection.execute(query, (after,)).fetchall():
+            after = page[-1][0]
+            rows = []
+            for row in page:
+                claim = self.matcher.claim(Candidate(*row), around)
+                if claim is not None:
+                    aside = claim.holds and claim.rule.action is not Action.KEEP
+                    rows.append((claim.rule.name, aside, claim.why, row[0]))
+            self.connection.executemany(update, rows)
+
+    def _mark_unseen(self) -> None:
+        """Note for everything left below a folder that the other side could not list that its absence is not shown."""
+        for side, other in ((Side.OLD, Side.NEW), (Side.NEW, Side.OLD)):
+            for folder, reason in self.unlisted[other].items():
+                if folder == "":
+                    self.connection.execute(f"UPDATE left_{side} SET unseen = ?", (reason,))  # noqa: S608
+                    continue
+                self.connection.execute(
+                    f"UPDATE left_{side} SET unseen = ? WHERE unseen IS NULL AND place > ? AND place < ?",  # noqa: S608
+                    (reason, f"{folder}/", f"{folder}0"),
+                )
+
+    def _left_old(self) -> Iterator[Finding]:
+        around = ManifestSurroundings(self.connection, Side.OLD)
+        for entry, left in self._left(Side.OLD):
+            partner = self._entry(Side.NEW, left.partner) if left.partner else None
+            if left.how is not None:
+                yield self._paired(entry, partner, left)
+                continue
+            claim = self.matcher.claim(candidate_of(entry), around)
+            judgement = self.bench.only_old(entry, claim, left.unseen, left.twin)
+            yield self.bench.finding(judgement, entry, None)
+
+    def _left_new(self) -> Iterator[Finding]:
+        around = ManifestSurroundings(self.connection, Side.NEW)
+        for entry, left in self._left(Side.NEW):
+            if left.partner is not None:
+                continue
+            claim = self.matcher.claim(candidate_of(entry), around)
+            yield self.bench.finding(self.bench.only_new(entry, claim, left.unseen), None, entry)
+
+    def _left(self, side: Side) -> Iterator[tuple[Entry, _Left]]:
+        columns = ", ".join(f"e.{column}" for column in Entry._fields)
+        width = len(Entry._fields)
+        query = f"""
+            SELECT {columns}, l.place, l.partner, l.how, l.unseen, l.twin
+            FROM left_{side} AS l JOIN {side}.entries AS e ON e.path = l.path ORDER BY l.path
+        """  # noqa: S608
+        for row in self.connection.execute(query):
+            yield Entry(*row[:width]), _Left(*row[width:])
+
+    def _entry(self, side: Side, path: str) -> Entry:
+        query = f"SELECT * FROM {side}.entries WHERE path = ?"  # noqa: S608
+        return Entry(*self.connection.execute(query, (path,)).fetchone())
+
+    def _paired(self, old: Entry, new: Entry | None, left: _Left) -> Finding:
+        """Judge an entry that was found under another name or at another place."""
+        match left.how:
+            case pair.ALTERED:
+                assert new is not None
+                judgement = self._altered(old, new, left.place or old.path)
+            case pair.RELOCATED:
+                assert new is not None
+                what = "what it held is there" if old.kind == Kind.DIRECTORY else "same content"
+                judgement = Judgement(Class.RELOCATED, f"{what}, at {shown(new.path)}", fields=self._fields(old, new))
+            case pair.DISSOLVED:
+                judgement = Judgement(Class.RELOCATED, "the folder is gone, and everything in it is at other places")
+            case _:
+                assert new is not None
+                reason = f"{shown(new.path)} could be it by name and size, but not both were read"
+                judgement = Judgement(Class.UNPROVEN, reason)
+        return self.bench.finding(judgement, old, new)
+
+    def _altered(self, old: Entry, new: Entry, place: str) -> Judgement:
+        own_name = parent_of(place) == parent_of(new.path)
+        where = "its name" if own_name else "the name of a folder above it"
+        reason = f"same content; {where} differs in {alteration(place, new.path)}"
+        return Judgement(Class.NAME_ALTERED, reason, fields=self._fields(old, new))
+
+    def _fields(self, old: Entry, new: Entry) -> tuple[Field, ...]:
+        return self.bench.differing_fields(old, new)
+
+
+@dataclass(frozen=True, slots=True)
+class _Left:
+    place: str | None
+    partner: str | None
+    how: str | None
+    unseen: str | None
+    twin: str | None
