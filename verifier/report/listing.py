@@ -1,0 +1,190 @@
+"""Findings as the page lists them: folders of one fate on one line, then rows, never more than a page can hold.
+
+What is left out is always counted, so that lines, rows and remainder add up to what was found.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from markupsafe import escape
+
+from verifier.reconcile.findings import Finding, Findings, Tally
+from verifier.report.context import INLINE_ROWS, size_text, time_text
+from verifier.tree.entry import Kind
+from verifier.tree.names import shown
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+LISTED_BYTES: Final = 2_400_000
+"""What all lists of a page may take, with their markup."""
+LIST_BYTES: Final = 250_000
+"""What one list may take of that, so that long names in one class do not crowd out the next."""
+LONGEST_TEXT: Final = 2000
+"""Characters of one path that are shown; trees can be deeper than any page is wide."""
+_ROW_BYTES: Final = 640
+"""Upper bound of the markup around one row; a test holds it against the template."""
+_TAIL: Final = 800
+
+_KINDS: Final[dict[str, str]] = {
+    Kind.DIRECTORY: "folder",
+    Kind.CHAR_DEVICE: "character device",
+    Kind.BLOCK_DEVICE: "block device",
+    Kind.UNKNOWN: "unknown kind",
+}
+
+
+class Text(NamedTuple):
+    """A text that may be shown; of one that is too long, its beginning and its end."""
+
+    start: str
+    left_out: int = 0
+    """Characters between the two."""
+    end: str = ""
+
+
+class OneSide(NamedTuple):
+    """What a row says about one side."""
+
+    what: str
+    """Size of a file, else the kind."""
+    exact: str
+    """The size in bytes where `what` rounds it, else the empty text."""
+    time: str
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One finding."""
+
+    cause: str
+    path: Text
+    """On the old side, or on the new one if it is only there."""
+    elsewhere: Text | None
+    """On the new side, where that is another place."""
+    old: OneSide | None
+    new: OneSide | None
+    reason: Text
+
+
+@dataclass(frozen=True, slots=True)
+class FolderLine:
+    """A folder that has one fate as a whole."""
+
+    path: Text
+    elsewhere: Text | None
+    tally: Tally
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """What the page shows of some findings."""
+
+    folders: tuple[FolderLine, ...]
+    rows: tuple[Row, ...]
+    rest: int
+    """Findings that are in none of the lines above."""
+
+    @property
+    def grouped(self) -> int:
+        """Findings that the folder lines stand for."""
+        return sum(folder.tally.entries for folder in self.folders)
+
+
+class Lister:
+    """Makes the lists of one page, from its top to its bottom, until the page is full."""
+
+    def __init__(self, findings: Findings) -> None:
+        self._findings = findings
+        self._left = LISTED_BYTES
+
+    def listing(self, where: str, parameters: tuple[object, ...], limit: int = INLINE_ROWS) -> Listing:
+        """List the findings that a condition selects.
+
+        Args:
+            where: An SQL condition over the table's columns, from this package's code only.
+            parameters: Its values.
+            limit: Most lines and most rows, each.
+        """
+        room = min(self._left, LIST_BYTES)
+        folders: list[FolderLine] = []
+        rows: list[Row] = []
+        for folder in _folders(self._findings, where, parameters, limit):
+            room -= _cost(folder.path, folder.elsewhere)
+            if room < 0:
+                break
+            folders.append(folder)
+        for row in _rows(self._findings, where, parameters, limit) if room > 0 else ():
+            room -= _cost(row.path, row.elsewhere, row.reason)
+            if room < 0:
+                break
+            rows.append(row)
+        self._left -= min(self._left, LIST_BYTES) - max(room, 0)
+        total = self._findings.tally(where, parameters).entries
+        grouped = sum(folder.tally.entries for folder in folders)
+        return Listing(tuple(folders), tuple(rows), total - grouped - len(rows))
+
+
+def may_be_shown(value: object) -> str:
+    """Return any text as it may be shown, lone surrogates of a tampered file included."""
+    return shown(str(value).encode(errors="backslashreplace").decode())
+
+
+def _grouped(where: str) -> str:
+    return f"FROM findings WHERE ({where}) AND group_path IS NOT NULL GROUP BY group_path HAVING count(*) > 1"
+
+
+def _folders(findings: Findings, where: str, parameters: tuple[object, ...], limit: int) -> Iterator[FolderLine]:
+    query = f"""
+        SELECT group_path, max(CASE WHEN old_path = group_path THEN new_path END), count(*),
+               sum(coalesce(old_kind, new_kind) = 'file'),
+               coalesce(sum(CASE WHEN coalesce(old_kind, new_kind) = 'file' THEN coalesce(old_size, new_size) END), 0)
+        {_grouped(where)} ORDER BY 5 DESC, 3 DESC, 1 LIMIT ?
+    """
+    for path, elsewhere, *counts in findings.connection.execute(query, (*parameters, limit)):
+        moved = None if elsewhere in (None, path) else _text(elsewhere)
+        yield FolderLine(_text(path), moved, Tally(*counts))
+
+
+def _rows(findings: Findings, where: str, parameters: tuple[object, ...], limit: int) -> Iterator[Row]:
+    alone = f"({where}) AND (group_path IS NULL OR group_path NOT IN (SELECT group_path {_grouped(where)}))"
+    for finding in findings.stream(alone, (*parameters, *parameters), limit):
+        yield _row(finding)
+
+
+def _row(f: Finding) -> Row:
+    path = f.old_path if f.old_path is not None else f.new_path
+    elsewhere = None if f.new_path in (None, path) else _text(f.new_path or "")
+    return Row(
+        f.cause or "",
+        _text(path or ""),
+        elsewhere,
+        _one_side(f.old_kind, f.old_size, f.old_mtime_ns),
+        _one_side(f.new_kind, f.new_size, f.new_mtime_ns),
+        _text(f.reason),
+    )
+
+
+def _one_side(kind: str | None, size: int | None, mtime_ns: int | None) -> OneSide | None:
+    if kind is None:
+        return None
+    time = time_text(mtime_ns).replace("T", " ", 1)
+    if kind != Kind.FILE or size is None:
+        return OneSide(may_be_shown(_KINDS.get(kind, kind)), "", time)
+    return OneSide(size_text(size), f"{size:,} B" if size >= 1000 else "", time)
+
+
+def _text(text: str) -> Text:
+    whole = may_be_shown(text)
+    if len(whole) <= LONGEST_TEXT:
+        return Text(whole)
+    start = LONGEST_TEXT - _TAIL
+    return Text(whole[:start], len(whole) - LONGEST_TEXT, whole[-_TAIL:])
+
+
+def _cost(*texts: Text | None) -> int:
+    return _ROW_BYTES + sum(
+        len(str(escape(part)).encode()) for text in texts if text is not None for part in (text.start, text.end)
+    )

@@ -1,0 +1,72 @@
+"""``summary.json``: the run in the contract's form, for other programs."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from verifier.classes import Class, Side
+
+if TYPE_CHECKING:
+    from verifier.reconcile.findings import Tally
+    from verifier.report.context import ReportContext, SideFacts
+
+
+def summary(context: ReportContext) -> dict[str, Any]:
+    """Return the summary as plain data, ready for JSON. Times are ISO 8601 with zone, sizes are bytes."""
+    run = context.run
+    return {
+        "format": "verifier/summary",
+        "version": 1,
+        "verdict": context.verdict.kind.value,
+        "reasons": list(context.verdict.reasons),
+        "exit_code": context.exit_code,
+        "report_id": context.report_id,
+        "sides": {side.value: _side(context.sides[side]) for side in Side},
+        "classes": {cls.value: context.classes[cls]._asdict() for cls in Class},
+        "causes": dict(context.causes),
+        "account": {side.value: _account(context.sides[side]) for side in Side},
+        "compared_metadata": run["compared"],
+        "not_compared": [{"field": name, "why": why} for name, why in run["not_compared"]],
+        "mtime_tolerance_ns": run["tolerance_ns"],
+        "rules": {"digest": run["rules"]["digest"], "files": run["rules"]["files"]},
+        "policy": run["rules"]["policy"],
+        "maps": run["maps"],
+        "frozen_at": run["frozen_at"],
+        "live_since": run["live_since"],
+        "started": run["started"],
+        "finished": run["finished"],
+        "tool": run["tool"],
+    }
+
+
+def _side(side: SideFacts) -> dict[str, Any]:
+    facts, totals = side.facts, side.totals
+    return {
+        "label": facts["label"],
+        "root": facts["root"],
+        "host": facts["host"],
+        "file_system": facts["file_system"],
+        "entries": totals["entries"],
+        "files": totals["files"],
+        "directories": totals["directories"],
+        "bytes": totals["bytes"],
+        "proved_files": totals["proved_files"],
+        "proved_bytes": totals["proved_bytes"],
+        "complete": side.complete,
+        "fingerprint": facts["fingerprint"],
+        "algorithm": facts["algorithm"],
+        "started": facts["started"],
+        "finished": facts["finished"],
+    }
+
+
+def _account(side: SideFacts) -> dict[str, Any]:
+    def tally(counted: Tally) -> dict[str, int]:
+        return counted._asdict()
+
+    return {
+        "entries": side.totals["entries"],
+        "bytes": side.totals["bytes"],
+        "by_class": {cls.value: tally(side.account[cls]) for cls in Class},
+        "balanced": side.balanced,
+    }

@@ -1,0 +1,70 @@
+"""Sentences that every form of the report shares: cautions, limits of the proof, what to do about a class."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from verifier.classes import Class, VerdictKind
+
+CAUTIONS: Final = (
+    "A verified copy is not a backup. One fault, one mistake or one thief can still take the only copy there is.",
+    "Keep the old side until a second verified copy exists in another place.",
+    "Retention duties and local rules come first, and so does the administrator who is responsible for this data.",
+    "Wiping is final. Decide by name about everything that was set aside before the old side goes.",
+)
+
+NOT_PROVED: Final = (
+    "That the content was good on the old side: what was damaged there before the move was copied faithfully.",
+    "That the new disks will keep it: this was true when it was read, and only reading again shows it later.",
+    "That every byte came from the medium: a freshly written copy may be answered from a cache in memory.",
+    "What cannot be compared between these two file systems: it is listed above with the reason.",
+    "That programs can work with it: permissions in use, shares, databases and links from outside were not tried.",
+)
+
+HEADLINES: Final[dict[VerdictKind, str]] = {
+    VerdictKind.TRUSTWORTHY: "Trustworthy",
+    VerdictKind.WITH_EXCEPTIONS: "Trustworthy with accepted exceptions",
+    VerdictKind.NOT_TRUSTWORTHY: "Not trustworthy",
+    VerdictKind.INCONCLUSIVE: "Inconclusive",
+}
+
+MEANINGS: Final[dict[VerdictKind, str]] = {
+    VerdictKind.TRUSTWORTHY: "Every file of the old side is on the new side with the same content.",
+    VerdictKind.WITH_EXCEPTIONS: "Only findings that somebody accepted by name stand in the way.",
+    VerdictKind.NOT_TRUSTWORTHY: "Something is missing, damaged or of another kind. Do not wipe the old side.",
+    VerdictKind.INCONCLUSIVE: "Not everything could be checked. Do not wipe the old side; check again.",
+}
+
+ADVICE: Final[dict[Class, str]] = {
+    Class.MISSING: "Copy these again from the old side, then check again.",
+    Class.CONTENT_CHANGED: "Find out which side is right, copy that one over the other, then check again.",
+    Class.KIND_CHANGED: "Look at both sides: a folder or link stands where a file was, or the other way round.",
+    Class.UNREADABLE: "Run as a user who may read these, or mend the medium, then check again.",
+    Class.UNSETTLED: "Somebody or something was writing here. Freeze or snapshot the side, then check again.",
+    Class.UNPROVEN: "Run the check without --listing-only, or let it finish, so that both sides are read.",
+    Class.NAME_ALTERED: "The content is there. See whether programs and people will find it under the new name.",
+    Class.RELOCATED: "The content is there, at another place. Nothing to do if somebody moved it on purpose.",
+    Class.METADATA_ONLY: "The content is the same. Decide whether the times, modes or owners matter here.",
+    Class.EXTRA: "On the new side only: made there, or left from an earlier copy. Nothing of the old side is lost.",
+    Class.DRIFT: "Changed after the gate you gave. What changed on the old side is still to be copied.",
+    Class.CLUTTER: "Set aside by a rule, not counted as data. What may be somebody's work asks for a decision.",
+    Class.IDENTICAL: "Nothing to do.",
+}
+"""What to do next about each class."""
+
+MEANS: Final[dict[Class, str]] = {
+    Class.IDENTICAL: "same place, same content, compared metadata agree",
+    Class.CLUTTER: "set aside by a rule whose guards hold",
+    Class.MISSING: "on the old side; its content is nowhere unclaimed on the new side",
+    Class.CONTENT_CHANGED: "at the same place on both sides, with other bytes or another link target",
+    Class.KIND_CHANGED: "a file on one side, a folder, link or device on the other",
+    Class.UNREADABLE: "a side could not read or list it",
+    Class.UNSETTLED: "changed while it was being read, on every attempt",
+    Class.UNPROVEN: "on both sides, sizes agree, content not read on both",
+    Class.NAME_ALTERED: "same content, the name differs by letter case, Unicode form or a stand-in character",
+    Class.RELOCATED: "same content at another place, paired one to one",
+    Class.METADATA_ONLY: "same content, compared metadata differs",
+    Class.EXTRA: "on the new side only",
+    Class.DRIFT: "changed after a time gate that was given",
+}
+"""What each class means, in a few words."""

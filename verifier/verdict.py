@@ -1,0 +1,117 @@
+"""From findings to a verdict, with its reasons in words."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from verifier.classes import EXIT_CODES, Class, Severity, Side, VerdictKind
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from verifier.reconcile.findings import Findings, Tally
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The answer, and why."""
+
+    kind: VerdictKind
+    reasons: tuple[str, ...]
+    """What stands in the way, heaviest first; for a trustworthy copy, what it rests on."""
+
+    @property
+    def exit_code(self) -> int:
+        """The process's exit code."""
+        return EXIT_CODES[self.kind]
+
+
+PHRASES: Final[dict[Class, str]] = {
+    Class.IDENTICAL: "identical",
+    Class.CLUTTER: "set aside by a rule",
+    Class.MISSING: "missing",
+    Class.CONTENT_CHANGED: "with changed content",
+    Class.KIND_CHANGED: "of another kind",
+    Class.UNREADABLE: "that could not be read or listed",
+    Class.UNSETTLED: "that changed while being read",
+    Class.UNPROVEN: "not read on both sides",
+    Class.NAME_ALTERED: "under an altered name",
+    Class.RELOCATED: "at another place",
+    Class.METADATA_ONLY: "with other metadata",
+    Class.EXTRA: "on the new side only",
+    Class.DRIFT: "changed after a time gate",
+}
+"""How each class is said after a count of things."""
+
+_COMPARED: Final = (
+    Class.IDENTICAL,
+    Class.METADATA_ONLY,
+    Class.NAME_ALTERED,
+    Class.RELOCATED,
+    Class.CONTENT_CHANGED,
+    Class.DRIFT,
+)
+
+
+def count_of(number: int, singular: str, plural: str) -> str:
+    """Return a number with its noun."""
+    return f"{number:,} {singular if number == 1 else plural}"
+
+
+def things(files: int, folders: int, links: int, others: int) -> str:
+    """Return counts of files, folders, links and other entries in words; zero counts are left out."""
+    parts = [
+        count_of(number, *nouns)
+        for number, nouns in (
+            (files, ("file", "files")),
+            (folders, ("folder", "folders")),
+            (links, ("link", "links")),
+            (others, ("other entry", "other entries")),
+        )
+        if number
+    ]
+    return " and ".join(parts) if len(parts) < 3 else ", ".join(parts[:-1]) + " and " + parts[-1]
+
+
+def judge(
+    findings: Findings, accounts: Mapping[Side, Mapping[Class, Tally]], incomplete: Mapping[Side, str]
+) -> Verdict:
+    """Judge what a reconciliation found.
+
+    Args:
+        findings: The findings, whose severities the policy has weighed.
+        accounts: Both sides' accounts.
+        incomplete: For each side whose scan did not reach its end, why.
+    """
+    weighed = _by_severity(findings)
+    blockers = _reasons(weighed, Severity.BLOCKER)
+    open_questions = [f"the scan of the {side} side is incomplete: {why}" for side, why in incomplete.items()]
+    open_questions += _reasons(weighed, Severity.INCONCLUSIVE)
+    old = accounts[Side.OLD]
+    compared = sum(old[cls].files for cls in _COMPARED)
+    if not compared:
+        open_questions.append("no file's content was compared, and nothing to check is not success")
+    if blockers:
+        return Verdict(VerdictKind.NOT_TRUSTWORTHY, tuple(blockers + open_questions))
+    if open_questions:
+        return Verdict(VerdictKind.INCONCLUSIVE, tuple(open_questions))
+    found = sum(old[cls].files for cls in (Class.IDENTICAL, Class.METADATA_ONLY, Class.NAME_ALTERED, Class.RELOCATED))
+    return Verdict(
+        VerdictKind.TRUSTWORTHY,
+        (f"{count_of(found, 'file', 'files')} of the old side read on both sides, every one with the same content",),
+    )
+
+
+def _by_severity(findings: Findings) -> dict[Severity, dict[Class, list[int]]]:
+    weighed: dict[Severity, dict[Class, list[int]]] = defaultdict(lambda: defaultdict(lambda: [0, 0, 0, 0]))
+    for cls, severity, kind, number in findings.counts('"class"', "severity", "coalesce(old_kind, new_kind)"):
+        position = {"file": 0, "directory": 1, "link": 2}.get(kind, 3)
+        weighed[Severity(severity)][Class(cls)][position] += int(number)
+    return weighed
+
+
+def _reasons(weighed: Mapping[Severity, Mapping[Class, list[int]]], severity: Severity) -> list[str]:
+    found = weighed.get(severity, {})
+    return [f"{things(*found[cls])} {PHRASES[cls]}" for cls in Class if cls in found]
