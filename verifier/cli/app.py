@@ -1,0 +1,97 @@
+"""The command line as a whole, and the one place where errors become one line and an exit code."""
+
+from __future__ import annotations
+
+import signal
+import sys
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+from verifier.cli.check import check
+from verifier.cli.demo import demo
+from verifier.cli.reconcile import reconcile
+from verifier.cli.report import report
+from verifier.cli.rules import app as rules_app
+from verifier.cli.scan import scan
+from verifier.errors import CannotRun, Interrupted, VerifierError
+from verifier.tree.trouble import errno_name
+from verifier.version import TOOL
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from types import FrameType
+
+app = typer.Typer(
+    name="verifier",
+    help="After a file server was moved: say, with evidence, whether the copy can be trusted.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+for command, short in (
+    (check, "Check a copy: can it be trusted? The main job."),
+    (scan, "Scan one side into a manifest."),
+    (reconcile, "Reconcile two manifests; no trees needed."),
+    (report, "Write an evidence folder's report again."),
+    (demo, "Run the main job on the sample trees."),
+):
+    app.command(short_help=short)(command)
+app.add_typer(rules_app, name="rules", short_help="Show the rules, and which would claim a path.")
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(TOOL)
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    pass
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit code; errors are one line on standard error.
+
+    Args:
+        arguments: Without the program's name; None takes the process's own.
+    """
+    signal.signal(signal.SIGTERM, _interrupt)
+    try:
+        code = app(None if arguments is None else list(arguments), prog_name="verifier", standalone_mode=False)
+    except VerifierError as error:
+        return _fail(str(error), error.exit_code)
+    except typer.TyperException as error:
+        return _fail(_usage(error), 2)
+    except (KeyboardInterrupt, typer.Abort):
+        return _fail("stopped before the end; run it again", Interrupted.exit_code)
+    except BrokenPipeError:
+        return _fail("nobody reads the output any more", CannotRun.exit_code)
+    except OSError as error:
+        return _fail(f"{errno_name(error)}: {error}", CannotRun.exit_code)
+    except MemoryError:
+        return _fail("out of memory; run again with fewer --readers", CannotRun.exit_code)
+    if code == 130:  # how Typer reports Ctrl-C
+        return _fail("stopped before the end; run it again", Interrupted.exit_code)
+    return int(code or 0)
+
+
+def _interrupt(_number: int, _frame: FrameType | None) -> NoReturn:
+    raise KeyboardInterrupt
+
+
+def _usage(error: typer.TyperException) -> str:
+    command = getattr(getattr(error, "ctx", None), "command_path", "verifier")
+    message = error.format_message().rstrip(".")
+    return f"{message}; see `{command} --help`" if message else f"see `{command} --help`"
+
+
+def _fail(message: str, code: int) -> int:
+    print(f"verifier: {' '.join(message.split())}", file=sys.stderr)
+    return code

@@ -1,0 +1,58 @@
+"""``verifier check``: the main job."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from verifier.cli import options as o
+
+
+def check(
+    old: Annotated[Path, typer.Argument(metavar="OLD", help="The old side: a folder, or a manifest of it.")],
+    new: Annotated[Path, typer.Argument(metavar="NEW", help="The new side: a folder, or a manifest of it.")],
+    evidence: o.Evidence,
+    algorithm: o.AlgorithmChoice = None,
+    listing_only: o.ListingOnly = False,
+    readers: o.Readers = "auto",
+    cross_mounts: o.CrossMounts = False,
+    rules: o.RuleFiles = None,
+    maps: o.Maps = None,
+    frozen_at: o.FrozenAt = None,
+    live_since: o.LiveSince = None,
+    replace: o.Replace = False,
+    quiet: o.Quiet = False,
+) -> int:
+    """Check a copy: read both sides, explain every difference, and say whether it can be trusted.
+
+    Exit code 0: trustworthy. 1: something is missing, damaged or of another kind. 2: wrong usage. 3: inconclusive or
+    interrupted, run it again. 4: could not run.
+
+    Example: verifier check /mnt/old /mnt/new --evidence proof-2026-11
+    """
+    from verifier.check import CheckRequest
+    from verifier.check import check as run_check
+    from verifier.cli.progress import display
+    from verifier.cli.show import print_summary
+    from verifier.rules.model import load_rules
+
+    request = CheckRequest(
+        old,
+        new,
+        evidence,
+        rules=load_rules(rules or ()),
+        maps=o.read_maps(maps),
+        frozen_at=o.read_time("--frozen-at", frozen_at),
+        live_since=o.read_time("--live-since", live_since),
+        algorithm=algorithm,
+        listing_only=listing_only,
+        readers=o.read_readers(readers),
+        cross_mounts=cross_mounts,
+        replace=replace,
+    )
+    with display(quiet=quiet) as shown:
+        context = run_check(request, shown.show, shown.stage)
+    print_summary(context)
+    return context.exit_code

@@ -1,0 +1,138 @@
+"""Progress on standard error: bars on a terminal, a line every half minute otherwise, nothing when asked for quiet."""
+
+from __future__ import annotations
+
+import sys
+import threading
+import time
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Final, Never, Protocol
+
+from verifier.report.context import size_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from tqdm import tqdm
+
+    from verifier.scan.scanner import Progress
+
+LINE_EVERY_S: Final = 30.0
+
+
+class Display(Protocol):
+    """Shows how far a run is. `show` is called from several threads."""
+
+    def show(self, progress: Progress) -> None:
+        """Show how far one side is."""
+
+    def stage(self, name: str) -> None:
+        """Show what happens after the scans."""
+
+
+@contextmanager
+def display(*, quiet: bool) -> Iterator[Display]:
+    """Choose how progress is shown, and clear it away at the end."""
+    if quiet:
+        yield Silence()
+    elif sys.stderr.isatty():
+        bars = Bars()
+        try:
+            yield bars
+        finally:
+            bars.close()
+    else:
+        yield Lines()
+
+
+class Silence:
+    """Shows nothing."""
+
+    def show(self, progress: Progress) -> None:
+        """Show nothing."""
+
+    def stage(self, name: str) -> None:
+        """Show nothing."""
+
+
+class Lines:
+    """A plain line for each side now and then, for logs."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._told: dict[str, tuple[str, float]] = {}
+
+    def show(self, progress: Progress) -> None:
+        """Print a line when a side enters another stage, and every `LINE_EVERY_S` in between."""
+        now = time.monotonic()
+        with self._lock:
+            stage, told_at = self._told.get(progress.label, ("", now - LINE_EVERY_S))
+            if stage == progress.stage and now - told_at < LINE_EVERY_S:
+                return
+            self._told[progress.label] = (progress.stage, now)
+            print(f"{progress.label}: {line(progress)}", file=sys.stderr, flush=True)
+
+    def stage(self, name: str) -> None:
+        """Print what happens now."""
+        print(name, file=sys.stderr, flush=True)
+
+
+def line(p: Progress) -> str:
+    """Say how far one side is, in one line."""
+    errors = f", {p.problems:,} problems" if p.problems else ""
+    match p.stage:
+        case "listing":
+            return f"listing, {p.entries:,} entries{errors}"
+        case "reading":
+            done = f"{p.files_done:,} of {p.files:,} files, {size_text(p.bytes_done)} of {size_text(p.size_bytes)}"
+            return f"reading, {done}{errors}"
+        case "done":
+            return f"done, {p.entries:,} entries, {size_text(p.bytes_done)} read{errors}"
+        case _:
+            return f"{p.stage}{errors}"
+
+
+class Bars:
+    """One tqdm bar for each side."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._bars: dict[str, tqdm[Never]] = {}
+
+    def show(self, progress: Progress) -> None:
+        """Move a side's bar."""
+        from tqdm import tqdm
+
+        with self._lock:
+            bar = self._bars.get(progress.label)
+            if bar is None:
+                bar = tqdm(
+                    desc=f"{progress.label:>3} listing",
+                    position=len(self._bars),
+                    unit="B",
+                    unit_scale=True,
+                    dynamic_ncols=True,
+                    leave=False,
+                    file=sys.stderr,
+                )
+                self._bars[progress.label] = bar
+            bar.set_description(f"{progress.label:>3} {progress.stage}", refresh=False)
+            bar.total = progress.size_bytes or None
+            bar.n = progress.bytes_done
+            counts = f"{progress.files_done:,}/{progress.files:,} files"
+            bar.set_postfix_str(
+                counts if progress.stage != "listing" else f"{progress.entries:,} entries", refresh=False
+            )
+            bar.refresh()
+
+    def stage(self, name: str) -> None:
+        """Replace the bars by what happens now."""
+        self.close()
+        print(f"{name} ...", file=sys.stderr, flush=True)
+
+    def close(self) -> None:
+        """Clear the bars away."""
+        with self._lock:
+            for bar in self._bars.values():
+                bar.close()
+            self._bars.clear()

@@ -1,0 +1,55 @@
+"""``verifier reconcile``: from two manifests to a verdict, no trees needed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from verifier.cli import options as o
+
+
+def reconcile(
+    old: Annotated[Path, typer.Argument(metavar="OLD", help="Manifest of the old side.")],
+    new: Annotated[Path, typer.Argument(metavar="NEW", help="Manifest of the new side.")],
+    evidence: o.Evidence,
+    rules: o.RuleFiles = None,
+    maps: o.Maps = None,
+    frozen_at: o.FrozenAt = None,
+    live_since: o.LiveSince = None,
+    replace: o.Replace = False,
+    quiet: o.Quiet = False,
+) -> int:
+    """Reconcile two manifests, taken at different times or places, and say whether the copy can be trusted.
+
+    Without the trees it can be told that content differs, not always how: causes truncated and zero-filled need them.
+    Exit codes as for check.
+
+    Example: verifier reconcile old.manifest.sqlite new.manifest.sqlite --evidence proof-2026-11
+    """
+    from verifier.check import CheckRequest
+    from verifier.check import check as run_check
+    from verifier.cli.progress import display
+    from verifier.cli.show import print_summary
+    from verifier.errors import NotAManifest
+    from verifier.manifest.store import named
+    from verifier.rules.model import load_rules
+
+    for path in (old, new):
+        if path.is_dir():
+            raise NotAManifest(f"{named(path)} is a folder, not a manifest", "use `verifier check` for folders")
+    request = CheckRequest(
+        old,
+        new,
+        evidence,
+        rules=load_rules(rules or ()),
+        maps=o.read_maps(maps),
+        frozen_at=o.read_time("--frozen-at", frozen_at),
+        live_since=o.read_time("--live-since", live_since),
+        replace=replace,
+    )
+    with display(quiet=quiet) as shown:
+        context = run_check(request, shown.show, shown.stage)
+    print_summary(context)
+    return context.exit_code
