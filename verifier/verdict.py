@@ -97,11 +97,20 @@ def judge(
         return Verdict(VerdictKind.NOT_TRUSTWORTHY, tuple(blockers + open_questions))
     if open_questions:
         return Verdict(VerdictKind.INCONCLUSIVE, tuple(open_questions))
+    return Verdict(VerdictKind.TRUSTWORTHY, tuple(_rests_on(findings, old)))
+
+
+def _rests_on(findings: Findings, old: Mapping[Class, Tally]) -> list[str]:
+    """Say what a trustworthy copy rests on, and what it leaves to do."""
     found = sum(old[cls].files for cls in (Class.IDENTICAL, Class.METADATA_ONLY, Class.NAME_ALTERED, Class.RELOCATED))
-    return Verdict(
-        VerdictKind.TRUSTWORTHY,
-        (f"{count_of(found, 'file', 'files')} of the old side read on both sides, every one with the same content",),
-    )
+    reasons = [f"{count_of(found, 'file', 'files')} read on both sides, every one with the same content"]
+    late = old[Class.DRIFT].entries
+    if late:
+        reasons.append(f"{count_of(late, 'entry', 'entries')} of the old side changed after a time gate: see drift")
+    decisions = findings.tally("decision").entries
+    if decisions:
+        reasons.append(f"{count_of(decisions, 'file', 'files')} set aside by a rule need a decision by name")
+    return reasons
 
 
 def _by_severity(findings: Findings) -> dict[Severity, dict[Class, list[int]]]:

@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final, Never, Protocol
 
 from verifier.report.context import size_text
+from verifier.verdict import count_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -79,7 +80,7 @@ class Lines:
 
 def line(p: Progress) -> str:
     """Say how far one side is, in one line."""
-    errors = f", {p.problems:,} problems" if p.problems else ""
+    errors = f", {count_of(p.problems, 'problem', 'problems')}" if p.problems else ""
     match p.stage:
         case "listing":
             return f"listing, {p.entries:,} entries{errors}"

@@ -13,9 +13,7 @@ from verifier.tree.names import shown
 from verifier.verdict import PHRASES, count_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from verifier.reconcile.findings import Finding, Findings
+    from verifier.reconcile.findings import Findings
     from verifier.report.context import ReportContext
 
 WIDTH: Final = 80
@@ -77,11 +75,12 @@ def _sides(context: ReportContext) -> list[Line]:
 
 def _worst(context: ReportContext, findings: Findings) -> list[Line]:
     """Name the gravest findings: damage first, because it cannot be seen from outside."""
-    queues = [list(_grave(findings, *kind)) for kind in _GRAVITY]
+    queues = [_grave(context, findings, *kind) for kind in _GRAVITY]
     lines: list[Line] = []
     # One of each kind before a second of any, so that a flood of one does not hide the others.
     while any(queues) and len(lines) < EXAMPLES:
-        lines += [_named_line(context, queue.pop(0)) for queue in queues if queue]
+        found = [queue.pop(0) for queue in queues if queue]
+        lines += [Line(f"  {name:<13} {_tail(path, WIDTH - 16)}") for name, path in found]
     return lines[:EXAMPLES]
 
 
@@ -105,22 +104,21 @@ _HARMLESS: Final = (
 )
 
 
-def _grave(findings: Findings, cls: Class, cause: Cause | None) -> Iterator[Finding]:
+def _grave(context: ReportContext, findings: Findings, cls: Class, cause: Cause | None) -> list[tuple[str, str]]:
+    """Return what the first findings of a kind are called and where they are, whole folders before single entries."""
+    name = cause or cls
+    whole = [
+        (name, f"{folder.path}/ ({count_of(folder.tally.entries, 'entry', 'entries')})")
+        for folder in context.folders
+        if folder.cls is cls and cause is None
+    ]
     where = """
-        "class" = ? AND severity IN (?, ?) AND (group_path IS NULL OR group_path = old_path) AND cause IS ?
+        "class" = ? AND severity IN (?, ?) AND cause IS ?
+        AND (group_path IS NULL OR (SELECT count(*) FROM findings AS f
+                                    WHERE f.group_path = findings.group_path AND f."class" = findings."class") = 1)
     """
-    return findings.stream(where, (cls.value, *_SERIOUS, cause), EXAMPLES)
-
-
-def _named_line(context: ReportContext, f: Finding) -> Line:
-    path = shown(f.old_path or f.new_path or "")
-    if f.group_path is not None:
-        path += f"/ ({count_of(_in_group(context, path), 'entry', 'entries')})"
-    return Line(f"  {f.cause or f.cls:<13} {_tail(path, WIDTH - 16)}")
-
-
-def _in_group(context: ReportContext, folder: str) -> int:
-    return next((f.tally.entries for f in context.folders if f.path == folder and f.cls is Class.MISSING), 1)
+    alone = findings.stream(where, (cls.value, *_SERIOUS, cause), EXAMPLES)
+    return [*whole, *((name, shown(f.old_path or f.new_path or "")) for f in alone)]
 
 
 def _rest(context: ReportContext) -> list[Line]:

@@ -29,7 +29,7 @@ HEADLINES: Final[dict[VerdictKind, str]] = {
 }
 
 MEANINGS: Final[dict[VerdictKind, str]] = {
-    VerdictKind.TRUSTWORTHY: "Every file of the old side is on the new side with the same content.",
+    VerdictKind.TRUSTWORTHY: "Everything that counts as data is on the new side, with the same content.",
     VerdictKind.WITH_EXCEPTIONS: "Only findings that somebody accepted by name stand in the way.",
     VerdictKind.NOT_TRUSTWORTHY: "Something is missing, damaged or of another kind. Do not wipe the old side.",
     VerdictKind.INCONCLUSIVE: "Not everything could be checked. Do not wipe the old side; check again.",
