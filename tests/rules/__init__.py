@@ -1,0 +1,1 @@
+"""Rules: patterns, guards, claims, rule files, and the catalogue that ships."""
