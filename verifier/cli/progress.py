@@ -93,8 +93,12 @@ def line(p: Progress) -> str:
             return f"{p.stage}{errors}"
 
 
+_BAR: Final = "{desc} {percentage:3.0f}%|{bar}| {n_fmt}/{total_fmt} [{elapsed}<{remaining}, {rate_fmt}]"
+_NO_BAR: Final = "{desc} [{elapsed}]"
+
+
 class Bars:
-    """One tqdm bar for each side."""
+    """One tqdm bar for each side; the listing, whose end is not known, is a line that counts."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
@@ -108,22 +112,26 @@ class Bars:
             bar = self._bars.get(progress.label)
             if bar is None:
                 bar = tqdm(
-                    desc=f"{progress.label:>3} listing",
                     position=len(self._bars),
                     unit="B",
                     unit_scale=True,
                     dynamic_ncols=True,
                     leave=False,
                     file=sys.stderr,
+                    bar_format=_NO_BAR,
                 )
                 self._bars[progress.label] = bar
-            bar.set_description(f"{progress.label:>3} {progress.stage}", refresh=False)
-            bar.total = progress.size_bytes or None
-            bar.n = progress.bytes_done
-            counts = f"{progress.files_done:,}/{progress.files:,} files"
-            bar.set_postfix_str(
-                counts if progress.stage != "listing" else f"{progress.entries:,} entries", refresh=False
+            reading = progress.stage == "reading"
+            if reading and bar.bar_format == _NO_BAR:
+                bar.bar_format = _BAR
+                bar.reset(total=progress.size_bytes)
+            if not reading:
+                bar.bar_format = _NO_BAR
+            files = f"{progress.files_done:,} of {progress.files:,} files"
+            bar.set_description_str(
+                f"{progress.label}: {f'reading, {files}' if reading else line(progress)}", refresh=False
             )
+            bar.n = progress.bytes_done
             bar.refresh()
 
     def stage(self, name: str) -> None:
@@ -132,8 +140,12 @@ class Bars:
         print(f"{name} ...", file=sys.stderr, flush=True)
 
     def close(self) -> None:
-        """Clear the bars away."""
+        """Clear the bars away, with whatever the terminal echoed between them."""
         with self._lock:
-            for bar in self._bars.values():
+            if not self._bars:
+                return
+            for bar in reversed(self._bars.values()):
                 bar.close()
             self._bars.clear()
+            sys.stderr.write("\r\x1b[J")
+            sys.stderr.flush()

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Field, Side
 from verifier.reconcile.findings import Tally
+from verifier.reconcile.options import place_of
 from verifier.tree.entry import Entry
 from verifier.tree.names import StandIns, comparison_form, name_of, parent_of
 
@@ -57,20 +58,13 @@ def place_old(connection: sqlite3.Connection, maps: Sequence[PlaceMap]) -> None:
     if not maps:
         connection.execute("CREATE TEMP VIEW placed AS SELECT path AS place, * FROM old.entries")
         return
-    connection.execute("CREATE TEMP TABLE maps (old TEXT PRIMARY KEY, new TEXT NOT NULL)")
-    connection.executemany("INSERT INTO maps VALUES (?, ?)", [(one.old, one.new) for one in maps])
+    connection.create_function("place_of", 1, lambda path: place_of(path, maps), deterministic=True)
     connection.execute(
         f"""
         CREATE TEMP TABLE placed AS
         SELECT CASE WHEN turn = 1 THEN place END AS place, {_COLUMNS} FROM (
-            SELECT *, row_number() OVER (PARTITION BY place ORDER BY path) AS turn FROM (
-                SELECT coalesce((
-                    SELECT trim(m.new || substr(e.path, length(m.old) + 1), '/') FROM maps AS m
-                    WHERE m.old <> '' AND (e.path = m.old OR substr(e.path, 1, length(m.old) + 1) = m.old || '/')
-                    ORDER BY length(m.old) DESC LIMIT 1
-                ), (SELECT m.new || '/' || e.path FROM maps AS m WHERE m.old = ''), e.path) AS place, e.*
-                FROM old.entries AS e
-            )
+            SELECT *, row_number() OVER (PARTITION BY place ORDER BY path) AS turn
+            FROM (SELECT place_of(path) AS place, * FROM old.entries)
         )
         """  # noqa: S608
     )
@@ -166,4 +160,6 @@ def fill_left(connection: sqlite3.Connection) -> None:
         WHERE NOT EXISTS (SELECT 1 FROM placed AS o WHERE o.place = e.path)
         """  # noqa: S608
     )
-    connection.execute("CREATE INDEX left_old_by_place ON left_old (place)")
+    for side in Side:
+        for column in ("place", "form_a", "form_b"):
+            connection.execute(f"CREATE INDEX left_{side}_by_{column} ON left_{side} ({column})")

@@ -49,12 +49,12 @@ class Bench:
         if claim is not None and claim.holds and claim.rule.action is not Action.KEEP:
             return Judgement(Class.CLUTTER, claim.why, claim=claim)
         if Kind.UNKNOWN in (old.kind, new.kind):
-            return _not_known(old, new) or Judgement(Class.UNREADABLE, "a side could not say what it is")
+            return not_known(old, new) or Judgement(Class.UNREADABLE, "a side could not say what it is")
         if old.kind != new.kind:
             return Judgement(Class.KIND_CHANGED, f"a {old.kind} on the old side, a {new.kind} on the new", claim=claim)
         if old.kind == Kind.FILE:
             return self._two_files(old, new, claim)
-        unknown = _not_known(old, new)
+        unknown = not_known(old, new)
         if unknown is not None:
             return unknown
         if old.target != new.target:
@@ -64,7 +64,7 @@ class Bench:
         return self._metadata(old, new, claim)
 
     def _two_files(self, old: Entry, new: Entry, claim: Claim | None) -> Judgement:
-        unknown = _not_known(old, new)
+        unknown = not_known(old, new)
         if unknown is not None and (old.size == new.size or State.UNSETTLED in (old.state, new.state)):
             return unknown
         if unknown is None and old.size == new.size and old.digest == new.digest:
@@ -208,7 +208,7 @@ class Bench:
         )
 
 
-def _not_known(old: Entry, new: Entry) -> Judgement | None:
+def not_known(old: Entry, new: Entry) -> Judgement | None:
     """Return the judgement for a pair of which a side's content is not known; None where both are."""
     sides = [(side, entry) for side, entry in ((Side.OLD, old), (Side.NEW, new)) if not entry.content_known]
     if not sides:

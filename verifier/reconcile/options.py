@@ -43,6 +43,19 @@ class PlaceMap:
         return f"{self.old or '.'}={self.new or '.'}"
 
 
+def place_of(path: str, maps: Sequence[PlaceMap]) -> str:
+    """Return where an entry of the old side is expected on the new side: the longest prefix that fits moves it."""
+    best: PlaceMap | None = None
+    for one in maps:
+        fits = not one.old or path == one.old or path.startswith(f"{one.old}/")
+        if fits and (best is None or len(one.old) > len(best.old)):
+            best = one
+    if best is None:
+        return path
+    rest = path[len(best.old) :].removeprefix("/")
+    return f"{best.new}/{rest}".strip("/")
+
+
 def check_maps(maps: Sequence[PlaceMap]) -> None:
     """Refuse two maps for one old folder.
 

@@ -22,12 +22,15 @@ DISSOLVED: Final = "dissolved"
 _FREE: Final = "partner IS NULL AND claimed = 0"
 
 
-def pair_left(connection: sqlite3.Connection, *, mapped: bool) -> None:
+def pair_left(connection: sqlite3.Connection, *, mapped: bool) -> str:
     """Pair the rest of both sides, in ``left_old`` and ``left_new``.
 
     Args:
         connection: With both left tables and ``placed``.
         mapped: Whether maps were given, so that a folder can be gone while its entries are in their places.
+
+    Returns:
+        The column that held the comparison form.
     """
     form = _better_form(connection)
     _pair(connection, ALTERED, (form, "kind", "content"), "kind <> 'directory'")
@@ -40,6 +43,7 @@ def pair_left(connection: sqlite3.Connection, *, mapped: bool) -> None:
     _pair(connection, RELOCATED_UNREAD, ("name", "size"), "kind = 'file' AND size > 0", unread=True)
     _pair_folders(connection, mapped=mapped)
     _note_twins(connection, form)
+    return form
 
 
 def _better_form(connection: sqlite3.Connection) -> str:
@@ -114,7 +118,7 @@ def _pair_folders(connection: sqlite3.Connection, *, mapped: bool) -> None:
               AND n.kind = 'directory' AND n.partner IS NULL AND n.claimed = 0
             GROUP BY took ORDER BY count(*) DESC, took LIMIT 1
             """,
-            (*_inside(folder), folder),
+            (*inside(folder), folder),
         ).fetchone()
         if took is None:
             if _is_accounted_for(connection, folder, mapped=mapped):
@@ -124,7 +128,7 @@ def _pair_folders(connection: sqlite3.Connection, *, mapped: bool) -> None:
         connection.execute("UPDATE left_new SET partner = ?, how = ? WHERE path = ?", (folder, RELOCATED, took[0]))
 
 
-def _inside(folder: str) -> tuple[str, str]:
+def inside(folder: str) -> tuple[str, str]:
     """Return the bounds between which lie all paths in a folder: '0' follows '/' in ASCII."""
     return f"{folder}/", f"{folder}0"
 
@@ -135,12 +139,12 @@ def _is_accounted_for(connection: sqlite3.Connection, folder: str, *, mapped: bo
         SELECT coalesce(sum({_FREE} AND how IS NULL), 0), coalesce(sum(how IS NOT NULL), 0)
         FROM left_old WHERE path > ? AND path < ?
         """,  # noqa: S608
-        _inside(folder),
+        inside(folder),
     ).fetchone()
     if lost or elsewhere or not mapped:
         return bool(elsewhere and not lost)
     met = "SELECT 1 FROM placed WHERE path > ? AND path < ? AND place <> path LIMIT 1"
-    return connection.execute(met, _inside(folder)).fetchone() is not None
+    return connection.execute(met, inside(folder)).fetchone() is not None
 
 
 def _note_twins(connection: sqlite3.Connection, form: str) -> None:

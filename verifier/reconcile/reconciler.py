@@ -11,19 +11,19 @@ from verifier.errors import AlgorithmMismatch
 from verifier.manifest.store import Manifest, database_errors, named
 from verifier.reconcile import align, pair
 from verifier.reconcile.account import settle
-from verifier.reconcile.classify import Bench, Judgement
+from verifier.reconcile.classify import Bench, Judgement, not_known
 from verifier.reconcile.compared import Comparison
 from verifier.reconcile.findings import Finding, Findings, Tally
 from verifier.reconcile.group import group_folders
 from verifier.reconcile.look import Look
-from verifier.reconcile.options import check_maps
+from verifier.reconcile.options import check_maps, place_of
 from verifier.reconcile.surroundings import ManifestSurroundings, candidate_of
 from verifier.rules.guards import Candidate
 from verifier.rules.matcher import Claim, Matcher
 from verifier.rules.rule import Action
 from verifier.tree.digests import Algorithm
 from verifier.tree.entry import Entry, Kind
-from verifier.tree.names import alteration, parent_of, shown
+from verifier.tree.names import StandIns, alteration, comparison_form, parent_of, shown
 
 if TYPE_CHECKING:
     import sqlite3
@@ -125,8 +125,8 @@ class _Run:
         align.fill_left(connection)
         for side in Side:
             self._claim_left(side)
-        pair.pair_left(connection, mapped=bool(self.options.maps))
-        self._mark_unseen()
+        form = pair.pair_left(connection, mapped=bool(self.options.maps))
+        self._mark_unseen(form)
         self._write(self._left_old())
         self._write(self._left_new())
         connection.execute("CREATE INDEX findings_by_path ON findings (coalesce(old_path, ''), coalesce(new_path, ''))")
@@ -168,17 +168,24 @@ class _Run:
                     rows.append((claim.rule.name, aside, claim.why, row[0]))
             self.connection.executemany(update, rows)
 
-    def _mark_unseen(self) -> None:
-        """Note for everything left below a folder that the other side could not list that its absence is not shown."""
+    def _mark_unseen(self, form: str) -> None:
+        """Note for what is left below a folder that the other side could not list that its absence is not shown.
+
+        The other side's folder may have an altered name, so it is looked for under its comparison form too.
+        """
+        scheme = StandIns.ADDED_CODE if form == "form_a" else StandIns.FIXED_LIST
         for side, other in ((Side.OLD, Side.NEW), (Side.NEW, Side.OLD)):
             for folder, reason in self.unlisted[other].items():
                 if folder == "":
                     self.connection.execute(f"UPDATE left_{side} SET unseen = ?", (reason,))  # noqa: S608
                     continue
-                self.connection.execute(
-                    f"UPDATE left_{side} SET unseen = ? WHERE unseen IS NULL AND place > ? AND place < ?",  # noqa: S608
-                    (reason, f"{folder}/", f"{folder}0"),
-                )
+                place = place_of(folder, self.options.maps) if other is Side.OLD else folder
+                for column, text in (("place", place), (form, comparison_form(place, scheme))):
+                    self.connection.execute(
+                        f"UPDATE left_{side} SET unseen = ?"  # noqa: S608
+                        f" WHERE unseen IS NULL AND {column} > ? AND {column} < ?",
+                        (reason, *pair.inside(text)),
+                    )
 
     def _left_old(self) -> Iterator[Finding]:
         around = ManifestSurroundings(self.connection, Side.OLD)
@@ -215,6 +222,8 @@ class _Run:
 
     def _paired(self, old: Entry, new: Entry | None, left: _Left) -> Finding:
         """Judge an entry that was found under another name or at another place."""
+        if old.kind == Kind.DIRECTORY and (unknown := not_known(old, new or old)) is not None:
+            return self.bench.finding(unknown, old, new)
         match left.how:
             case pair.ALTERED:
                 assert new is not None

@@ -93,30 +93,41 @@ def read_file(
         ShareGone: If an error says that the share itself went away.
         Stopped: Whatever `on_bytes` raises passes through.
     """
-    failed = Reading(State.UNSETTLED, "not tried", 0, None, None, None, None, None)
     for attempt in range(1, ATTEMPTS + 1):
         if attempt > 1:
             time.sleep(PAUSE_S * (attempt - 1))
+        again = True
         try:
             found = _read_once(where, expected, algorithm, on_bytes)
         except OSError as error:
-            trouble = trouble_of(error)
-            if trouble is Trouble.SHARE_GONE:
-                raise ShareGone(
-                    f"{errno_name(error)} while reading {shown(to_text(os.fsencode(where.name)))}"
-                ) from error
-            reason = f"{errno_name(error)}: read"
-            if trouble is Trouble.RACE:
-                failed = Reading(State.UNSETTLED, f"{reason}, gone since it was listed", attempt, *_NOTHING)
-                continue
-            failed = Reading(State.UNREADABLE, reason, attempt, *_NOTHING)
-            if trouble is not Trouble.AGAIN:
-                break
-            continue
-        if found.state == State.PROVED:
-            return found._replace(attempts=attempt)
-        failed = found._replace(attempts=attempt)
-    return failed
+            found, again = _failed(where, error)
+        if found.state == State.PROVED or not again:
+            break
+    return found._replace(attempts=attempt)
+
+
+def _failed(where: Where, error: OSError) -> tuple[Reading, bool]:
+    """Return what an error makes of a file, and whether to try again.
+
+    Raises:
+        ShareGone: If the error says that the share itself went away.
+    """
+    name, trouble = errno_name(error), trouble_of(error)
+    if trouble is Trouble.RACE:
+        return Reading(State.UNSETTLED, f"{name}: read, gone since it was listed", 1, *_NOTHING), True
+    if trouble is Trouble.SHARE_GONE:
+        # Opening a socket is ENXIO too (open(2)): it may have taken the file's place since the listing.
+        if _is_other_kind(where):
+            return Reading(State.UNSETTLED, "no longer a file since it was listed", 1, *_NOTHING), True
+        raise ShareGone(f"{name} while reading {shown(to_text(os.fsencode(where.name)))}") from error
+    return Reading(State.UNREADABLE, f"{name}: read", 1, *_NOTHING), trouble is Trouble.AGAIN
+
+
+def _is_other_kind(where: Where) -> bool:
+    try:
+        return not stat.S_ISREG(where.handle.facts(where.folder, where.name).st_mode)
+    except OSError:
+        return False
 
 
 _NOTHING: Final[tuple[None, None, None, None, None]] = (None, None, None, None, None)
@@ -243,7 +254,8 @@ def xattrs_of(where: int | str) -> str | None:
         return None
     if not names:
         return "{}"
-    return json.dumps({shown(name): _value_digest(where, name) for name in sorted(names)}, ensure_ascii=False)
+    texts = sorted((shown(to_text(os.fsencode(name))), name) for name in names)
+    return json.dumps({text: _value_digest(where, name) for text, name in texts}, ensure_ascii=False)
 
 
 def _value_digest(where: int | str, name: str) -> str | None:

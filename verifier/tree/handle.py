@@ -80,13 +80,13 @@ class DescriptorHandle:
         # The descriptor of each component of the chain, the root's first; None where it was given back early.
         # The root itself may be reached through a link: it is what the user named.
         self._descriptors: list[int | None] = [os.open(root, _DIRECTORY_FLAGS & ~getattr(os, "O_NOFOLLOW", 0))]
-        self._last: Sequence[str] = ()
+        self._last: Sequence[str] | None = None
 
     def _at(self, folder: Sequence[str]) -> int:
         # Callers ask for one folder many times in a row, with the same tuple: nothing to compare then.
         if folder is self._last and (found := self._descriptors[-1]) is not None:
             return found
-        self._last = ()
+        self._last = None
         found = self._move(folder)
         self._last = folder
         return found
@@ -130,9 +130,11 @@ class DescriptorHandle:
         current = self._descriptors[position]
         assert current is not None
         for n in range(position, len(self._chain)):
-            below = _open_sparing_atime(self._chain[n], _DIRECTORY_FLAGS, current)
-            if n > position:
-                os.close(current)
+            try:
+                below = _open_sparing_atime(self._chain[n], _DIRECTORY_FLAGS, current)
+            finally:
+                if n > position:
+                    os.close(current)
             current = below
         self._descriptors[-1] = current
         return current
@@ -159,7 +161,7 @@ class DescriptorHandle:
             if descriptor is not None:
                 os.close(descriptor)
         self._descriptors.clear()
-        self._last = ()
+        self._last = None
 
     def __enter__(self) -> Self:
         return self

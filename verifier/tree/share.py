@@ -7,8 +7,9 @@ modes that the mount made up. The facts come from the mount table (psutil) and f
 from __future__ import annotations
 
 import os
+import re
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Final
 
 from verifier.errors import RootUnavailable
@@ -101,6 +102,8 @@ class Share:
             raise RootUnavailable(f"{named} is not a directory", "name the folder to check") from error
         except FileNotFoundError as error:
             raise RootUnavailable(f"{named} is not there", "is the share mounted, and the path right?") from error
+        except RuntimeError as error:  # how pathlib reports a loop of links before Python 3.13
+            raise RootUnavailable(f"{named} is a loop of links", "name the folder itself") from error
         except OSError as error:
             hint = "run as a user who may read it" if isinstance(error, PermissionError) else "is the share healthy?"
             raise RootUnavailable(f"{named} cannot be listed ({errno_name(error)})", hint) from error
@@ -139,17 +142,47 @@ class Share:
         return path in self.mounts_below or (device != above and not self.file_system.nested_devices)
 
     def contains(self, place: Path) -> bool:
-        """Tell whether a place, or what exists of its way, lies in this tree, under whatever name it is reached."""
-        return any((step.st_dev, step.st_ino) == (self.device, self.inode) for step in _way_up(place))
+        """Tell whether a place, or what exists of its way, lies in this tree, whatever name leads there."""
+        if any((step.st_dev, step.st_ino) == (self.device, self.inode) for _, step in _way_up(place)):
+            return True
+        # A bind mount shows a folder of the tree elsewhere: compare where both lie on their file system.
+        mine = _place_on_device(self.root)
+        theirs = next((_place_on_device(step) for step, _ in _way_up(place)), None)
+        return mine is not None and theirs is not None and mine[0] == theirs[0] and theirs[1].is_relative_to(mine[1])
 
 
-def _way_up(place: Path) -> Iterator[os.stat_result]:
-    resolved = place.resolve()
+def _way_up(place: Path) -> Iterator[tuple[Path, os.stat_result]]:
+    """Yield what exists of a place's way to the root of all, nearest first."""
+    try:
+        resolved = place.resolve()
+    except (OSError, RuntimeError):  # a loop of links; RuntimeError before Python 3.13
+        resolved = Path(os.path.abspath(place))
     for step in (resolved, *resolved.parents):
         try:
-            yield step.stat()
+            yield step, step.stat()
         except OSError:
             continue
+
+
+def _place_on_device(path: Path) -> tuple[str, PurePosixPath] | None:
+    """Return a folder's device and its path on it, from proc(5) mountinfo; None where the system does not say."""
+    try:
+        lines = Path("/proc/self/mountinfo").read_bytes().splitlines()
+    except OSError:
+        return None
+    found: tuple[str, PurePosixPath] | None = None
+    longest = -1
+    for line in lines:
+        _, _, device, inner, point, *_ = (_unescaped(field) for field in line.split(b" "))
+        if path.is_relative_to(point) and len(Path(point).parts) >= longest:
+            longest = len(Path(point).parts)
+            found = device, PurePosixPath(inner) / path.relative_to(point).as_posix()
+    return found
+
+
+def _unescaped(field: bytes) -> str:
+    """Undo the octal escapes of the mount table: space, tab, newline and backslash."""
+    return os.fsdecode(re.sub(rb"\\([0-7]{3})", lambda match: bytes([int(match[1], 8)]), field))
 
 
 def _mounts(root: Path) -> tuple[str, frozenset[str]]:

@@ -76,6 +76,9 @@ def walk(
     while waiting:
         folder = waiting.pop()
         names = _enter(handle, folder, gate, chunk)
+        if len(chunk.entries) >= CHUNK_ENTRIES:
+            yield chunk
+            chunk = Chunk()
         below: list[_Folder] = []
         for name in names:
             _add(handle, folder, name, chunk, below)
