@@ -4,6 +4,6 @@ from __future__ import annotations
 
 from typing import Final
 
-__version__: Final = "0.1.0"
+__version__ = "0.1.0"
 TOOL: Final = f"verifier {__version__}"
 """How manifests and reports name what made them."""
