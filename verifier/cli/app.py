@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 import sys
+import threading
 from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
@@ -62,7 +63,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
     Args:
         arguments: Without the program's name; None takes the process's own.
     """
-    signal.signal(signal.SIGTERM, _interrupt)
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, _interrupt)
     try:
         code = app(None if arguments is None else list(arguments), prog_name="verifier", standalone_mode=False)
     except VerifierError as error:

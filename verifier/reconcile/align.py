@@ -78,7 +78,7 @@ def identical(comparison: Comparison) -> str:
         "o.kind = n.kind",
         f"o.state IN {_KNOWN}",
         f"n.state IN {_KNOWN}",
-        "(o.kind <> 'file' OR (o.size = n.size AND o.digest = n.digest))",
+        "(o.kind <> 'file' OR (o.size = n.size AND o.digest IS n.digest AND o.digest IS NOT NULL))",
         "o.target IS n.target",
     ]
     if Field.MTIME in comparison.fields:

@@ -220,6 +220,13 @@ class Findings:
                 found = Finding(*row)
                 yield found._replace(decision=bool(found.decision))
 
+    def batches(self, size: int = 2000) -> Iterator[list[tuple[object, ...]]]:
+        """Stream all rows as they were written, several at once: for a digest of them all."""
+        with database_errors(self.path):
+            rows = self.connection.execute(f"SELECT {', '.join(COLUMNS)} FROM findings ORDER BY id")  # noqa: S608
+            while batch := rows.fetchmany(size):
+                yield batch
+
     def tally(self, where: str = "1", parameters: tuple[object, ...] = ()) -> Tally:
         """Count findings; a finding of two sides counts once, with the old side's bytes.
 

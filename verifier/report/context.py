@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any, Final
 from blake3 import blake3
 
 from verifier.classes import EXIT_CODES, Class, Severity, Side, VerdictKind
+from verifier.errors import NotAManifest
+from verifier.manifest.store import named
 from verifier.reconcile.findings import Finding, Findings, Tally
 from verifier.report.words import CAUTIONS
 from verifier.tree.names import shown
@@ -105,8 +107,16 @@ def build_context(evidence: Path, findings: Findings) -> ReportContext:
     Args:
         evidence: The folder it lies in.
         findings: The findings, with the run's facts.
+
+    Raises:
+        NotAManifest: If the run's facts are not in it.
     """
-    run = json.loads(findings.facts()["run"])
+    try:
+        run = json.loads(findings.facts()["run"])
+    except (KeyError, ValueError) as error:
+        raise NotAManifest(
+            f"{named(findings.path)} does not hold a finished check", "name a folder that `verifier check` wrote"
+        ) from error
     sides = {
         side: SideFacts(side, run["sides"][side]["facts"], run["sides"][side]["totals"], findings.account(side))
         for side in Side
@@ -116,7 +126,7 @@ def build_context(evidence: Path, findings: Findings) -> ReportContext:
     verdict = Verdict(VerdictKind(run["verdict"]["kind"]), tuple(run["verdict"]["reasons"]))
     return ReportContext(
         evidence,
-        _report_id(findings, sides),
+        _report_id(findings),
         verdict,
         sides,
         classes,
@@ -128,12 +138,11 @@ def build_context(evidence: Path, findings: Findings) -> ReportContext:
     )
 
 
-def _report_id(findings: Findings, sides: Mapping[Side, SideFacts]) -> str:
-    whole = blake3()
-    for side in Side:
-        whole.update(sides[side].facts.get("fingerprint", "").encode())
-    for finding in findings.stream():
-        whole.update(json.dumps(finding).encode())
+def _report_id(findings: Findings) -> str:
+    """Digest everything that the report is written from: the run's facts, both fingerprints among them, and all rows."""
+    whole = blake3(findings.facts()["run"].encode())
+    for batch in findings.batches():
+        whole.update(repr(batch).encode(errors="surrogatepass"))
     return whole.hexdigest(length=8)
 
 
@@ -152,16 +161,23 @@ def _rule_uses(findings: Findings, known: Mapping[str, Mapping[str, Any]]) -> tu
 
 
 def _folders(findings: Findings) -> tuple[Folder, ...]:
+    """Return the largest whole folders of each class, largest first."""
     rows = findings.connection.execute(
         """
-        SELECT "class", group_path, count(*), sum(coalesce(old_kind, new_kind) = 'file'),
-               coalesce(sum(CASE WHEN coalesce(old_kind, new_kind) = 'file' THEN coalesce(old_size, new_size) END), 0)
-        FROM findings WHERE group_path IS NOT NULL GROUP BY "class", group_path
-        HAVING count(*) > 1 ORDER BY 5 DESC, 3 DESC, 2 LIMIT ?
+        SELECT * FROM (
+            SELECT *, row_number() OVER (PARTITION BY "class" ORDER BY bytes DESC, entries DESC, group_path) AS turn
+            FROM (
+                SELECT "class", group_path, count(*) AS entries,
+                       sum(coalesce(old_kind, new_kind) = 'file') AS files,
+                       coalesce(sum(CASE WHEN coalesce(old_kind, new_kind) = 'file'
+                                         THEN coalesce(old_size, new_size) END), 0) AS bytes
+                FROM findings WHERE group_path IS NOT NULL GROUP BY "class", group_path HAVING count(*) > 1
+            )
+        ) WHERE turn <= ? ORDER BY bytes DESC, entries DESC, group_path
         """,
         (INLINE_ROWS,),
     )
-    return tuple(Folder(Class(row[0]), shown(row[1]), Tally(*row[2:])) for row in rows)
+    return tuple(Folder(Class(row[0]), shown(row[1]), Tally(*row[2:5])) for row in rows)
 
 
 def rows_of(findings: Findings, cls: Class, limit: int = INLINE_ROWS) -> list[Finding]:

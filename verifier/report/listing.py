@@ -6,7 +6,7 @@ What is left out is always counted, so that lines, rows and remainder add up to 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple, TypeVar
 
 from markupsafe import escape
 
@@ -24,8 +24,8 @@ LIST_BYTES: Final = 250_000
 """What one list may take of that, so that long names in one class do not crowd out the next."""
 LONGEST_TEXT: Final = 2000
 """Characters of one path that are shown; trees can be deeper than any page is wide."""
-_ROW_BYTES: Final = 640
-"""Upper bound of the markup around one row; a test holds it against the template."""
+LINE_BYTES: Final = 640
+"""At least what the markup around one line takes; a test holds it against the template."""
 _TAIL: Final = 800
 
 _KINDS: Final[dict[str, str]] = {
@@ -52,6 +52,8 @@ class OneSide(NamedTuple):
     """Size of a file, else the kind."""
     exact: str
     """The size in bytes where `what` rounds it, else the empty text."""
+    day: str
+    """Of the last change; empty where it is not known."""
     time: str
 
 
@@ -87,10 +89,8 @@ class Listing:
     rest: int
     """Findings that are in none of the lines above."""
 
-    @property
-    def grouped(self) -> int:
-        """Findings that the folder lines stand for."""
-        return sum(folder.tally.entries for folder in self.folders)
+
+_Line = TypeVar("_Line", Row, FolderLine)
 
 
 class Lister:
@@ -100,31 +100,37 @@ class Lister:
         self._findings = findings
         self._left = LISTED_BYTES
 
-    def listing(self, where: str, parameters: tuple[object, ...], limit: int = INLINE_ROWS) -> Listing:
-        """List the findings that a condition selects.
+    def by_folder(self, where: str, parameters: tuple[object, ...], total: int) -> Listing:
+        """List the findings that a condition selects: folders of one fate first, then what is in none.
 
         Args:
             where: An SQL condition over the table's columns, from this package's code only.
             parameters: Its values.
-            limit: Most lines and most rows, each.
+            total: How many it selects.
         """
+        in_groups = f"group_path IN (SELECT group_path {_grouped(where)})"
+        alone = f"({where}) AND (group_path IS NULL OR NOT {in_groups})"
+        folders = self._fitting(_folders(self._findings, where, parameters))
+        rows = self._fitting(_row(found) for found in self._findings.stream(alone, parameters * 2, INLINE_ROWS))
+        return Listing(folders, rows, total - len(rows) - sum(folder.tally.entries for folder in folders))
+
+    def one_by_one(self, where: str, parameters: tuple[object, ...], total: int, limit: int) -> Listing:
+        """List the first of the findings that a condition selects, each by its own name; see `by_folder`."""
+        rows = self._fitting(_row(found) for found in self._findings.stream(where, parameters, limit))
+        return Listing((), rows, total - len(rows))
+
+    def _fitting(self, lines: Iterator[_Line]) -> tuple[_Line, ...]:
+        """Take lines as long as there is room on the page."""
         room = min(self._left, LIST_BYTES)
-        folders: list[FolderLine] = []
-        rows: list[Row] = []
-        for folder in _folders(self._findings, where, parameters, limit):
-            room -= _cost(folder.path, folder.elsewhere)
-            if room < 0:
+        taken: list[_Line] = []
+        for line in lines:
+            cost = _cost(line)
+            if cost > room:
                 break
-            folders.append(folder)
-        for row in _rows(self._findings, where, parameters, limit) if room > 0 else ():
-            room -= _cost(row.path, row.elsewhere, row.reason)
-            if room < 0:
-                break
-            rows.append(row)
-        self._left -= min(self._left, LIST_BYTES) - max(room, 0)
-        total = self._findings.tally(where, parameters).entries
-        grouped = sum(folder.tally.entries for folder in folders)
-        return Listing(tuple(folders), tuple(rows), total - grouped - len(rows))
+            room -= cost
+            self._left -= cost
+            taken.append(line)
+        return tuple(taken)
 
 
 def may_be_shown(value: object) -> str:
@@ -136,22 +142,16 @@ def _grouped(where: str) -> str:
     return f"FROM findings WHERE ({where}) AND group_path IS NOT NULL GROUP BY group_path HAVING count(*) > 1"
 
 
-def _folders(findings: Findings, where: str, parameters: tuple[object, ...], limit: int) -> Iterator[FolderLine]:
+def _folders(findings: Findings, where: str, parameters: tuple[object, ...]) -> Iterator[FolderLine]:
     query = f"""
         SELECT group_path, max(CASE WHEN old_path = group_path THEN new_path END), count(*),
                sum(coalesce(old_kind, new_kind) = 'file'),
                coalesce(sum(CASE WHEN coalesce(old_kind, new_kind) = 'file' THEN coalesce(old_size, new_size) END), 0)
         {_grouped(where)} ORDER BY 5 DESC, 3 DESC, 1 LIMIT ?
     """
-    for path, elsewhere, *counts in findings.connection.execute(query, (*parameters, limit)):
+    for path, elsewhere, *counts in findings.connection.execute(query, (*parameters, INLINE_ROWS)):
         moved = None if elsewhere in (None, path) else _text(elsewhere)
         yield FolderLine(_text(path), moved, Tally(*counts))
-
-
-def _rows(findings: Findings, where: str, parameters: tuple[object, ...], limit: int) -> Iterator[Row]:
-    alone = f"({where}) AND (group_path IS NULL OR group_path NOT IN (SELECT group_path {_grouped(where)}))"
-    for finding in findings.stream(alone, (*parameters, *parameters), limit):
-        yield _row(finding)
 
 
 def _row(f: Finding) -> Row:
@@ -170,10 +170,11 @@ def _row(f: Finding) -> Row:
 def _one_side(kind: str | None, size: int | None, mtime_ns: int | None) -> OneSide | None:
     if kind is None:
         return None
-    time = time_text(mtime_ns).replace("T", " ", 1)
+    when = time_text(mtime_ns)
+    day, _, time = when.partition("T") if " " not in when else ("", "", when)
     if kind != Kind.FILE or size is None:
-        return OneSide(may_be_shown(_KINDS.get(kind, kind)), "", time)
-    return OneSide(size_text(size), f"{size:,} B" if size >= 1000 else "", time)
+        return OneSide(may_be_shown(_KINDS.get(kind, kind)), "", day, time)
+    return OneSide(size_text(size), f"{size:,}\u00a0B" if size >= 1000 else "", day, time)
 
 
 def _text(text: str) -> Text:
@@ -184,7 +185,6 @@ def _text(text: str) -> Text:
     return Text(whole[:start], len(whole) - LONGEST_TEXT, whole[-_TAIL:])
 
 
-def _cost(*texts: Text | None) -> int:
-    return _ROW_BYTES + sum(
-        len(str(escape(part)).encode()) for text in texts if text is not None for part in (text.start, text.end)
-    )
+def _cost(line: Row | FolderLine) -> int:
+    texts = (line.path, line.elsewhere, line.reason if isinstance(line, Row) else None)
+    return LINE_BYTES + sum(len(escape(text.start + text.end).encode()) for text in texts if text is not None)

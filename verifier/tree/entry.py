@@ -106,7 +106,7 @@ class Entry(NamedTuple):
     @property
     def content_known(self) -> bool:
         """Whether the content counts as known: read, carried over, or there is none to read."""
-        return self.state in _KNOWN
+        return self.state in _KNOWN and (self.kind != Kind.FILE or self.digest is not None)
 
 
 _KNOWN: Final = frozenset({State.PROVED, State.CARRIED, State.CONTENTLESS})

@@ -61,15 +61,27 @@ def is_utf8(raw: bytes) -> bool:
     return True
 
 
+# Default_Ignorable_Code_Point (Unicode, DerivedCoreProperties.txt) as far as Python calls it printable, and the blank
+# Braille pattern: letters and marks that show nothing.
+_INVISIBLE: Final = re.compile(
+    "[\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180f\u2800\u3164\ufe00-\ufe0f\uffa0\U000e0100-\U000e01ef]"
+)
+
+
 def shown(text: str) -> str:
     r"""Return the text as it may be shown anywhere: one line, nothing invisible, nothing active.
 
-    Whatever Python calls not printable (Unicode categories C* and Z* but the space) becomes the ``\xNN`` of its
-    UTF-8 bytes. Quoting for a format (HTML, CSV) still has to be done by the writer of that format.
+    Whatever Python calls not printable (Unicode categories C* and Z* but the space), and what is printable by category
+    but shows nothing, becomes the ``\xNN`` of its UTF-8 bytes. Quoting for a format (HTML, CSV) still has to be done by
+    the writer of that format.
     """
-    if text.isprintable():
+    if text.isprintable() and (text.isascii() or not _INVISIBLE.search(text)):
         return text
-    return "".join(c if c.isprintable() else "".join(f"\\x{b:02x}" for b in c.encode()) for c in text)
+    return "".join(c if c.isprintable() and not _INVISIBLE.match(c) else _hex(c) for c in text)
+
+
+def _hex(character: str) -> str:
+    return "".join(f"\\x{byte:02x}" for byte in character.encode(errors="surrogatepass"))
 
 
 def parent_of(path: str) -> str:

@@ -1,0 +1,341 @@
+"""summary.json: the contract's keys, every class with its zeros, numbers that an independent recount agrees with."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+from collections import Counter
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any, Final
+
+import pytest
+
+import verifier
+from tests.reconcile.trees import (
+    FOLDER,
+    SECOND_NS,
+    T0_NS,
+    Node,
+    file,
+    plant,
+    reconciled,
+    scratch,
+    unread,
+    with_parents,
+    write_manifest,
+)
+from verifier.check import CheckRequest, check
+from verifier.classes import Class, Severity, Side
+from verifier.manifest.store import Manifest
+from verifier.report.machine import summary
+from verifier.rules.model import load_rules
+from verifier.tree.entry import Kind, State
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path
+
+    from verifier.tree.entry import Entry
+
+CONTRACT: Final[dict[str, Any]] = {
+    "format": str,
+    "version": int,
+    "verdict": str,
+    "reasons": list,
+    "exit_code": int,
+    "sides": dict,
+    "classes": dict,
+    "account": dict,
+    "compared_metadata": list,
+    "not_compared": list,
+    "rules": dict,
+    "started": str,
+    "finished": str,
+    "tool": str,
+}
+"""The contract's keys and what they hold; more keys may come."""
+SIDE: Final[dict[str, Any]] = {
+    "label": str,
+    "root": str,
+    "entries": int,
+    "files": int,
+    "directories": int,
+    "bytes": int,
+    "proved_files": int,
+    "proved_bytes": int,
+    "complete": bool,
+    "fingerprint": str,
+    "algorithm": str,
+}
+OLD: Final[dict[bytes, Node]] = {
+    b"same/a": Node(b"aaa"),
+    b"same/\xff": Node(b"bytes"),
+    b"gone/one": Node(b"1" * 10),
+    b"gone/two": Node(b"2" * 20),
+    b"damaged": Node(b"x" * 700),
+    b"cut": Node(b"y" * 50),
+    b"moved": Node(b"moved away"),
+    b"Case": Node(b"case"),
+    b"touched": Node(b"touched"),
+    b"kind": Node(b"a file"),
+    b"Thumbs.db": Node(bytes.fromhex("d0cf11e0a1b11ae1") + bytes(100)),
+    b"link": Node(b"target", Kind.LINK),
+    b"empty folder": FOLDER,
+}
+NEW: Final[dict[bytes, Node]] = {
+    b"same/a": Node(b"aaa"),
+    b"same/\xff": Node(b"bytes"),
+    b"damaged": Node(b"x" * 100 + bytes(600)),
+    b"cut": Node(b"y" * 30),
+    b"elsewhere/moved": Node(b"moved away"),
+    b"case": Node(b"case"),
+    b"touched": Node(b"touched", mtime_ns=T0_NS + SECOND_NS),
+    b"kind": FOLDER,
+    b"extra": Node(b"more"),
+    b"link": Node(b"target", Kind.LINK),
+    b"empty folder": FOLDER,
+}
+
+
+class Checked:
+    """A finished check of two trees."""
+
+    def __init__(self, base: Path, **request: Any) -> None:
+        self.roots = {side: base / side for side in Side}
+        plant(self.roots[Side.OLD], OLD)
+        plant(self.roots[Side.NEW], NEW)
+        self.evidence = base / "proof"
+        given = {"rules": load_rules(), **request}
+        self.context = check(CheckRequest(self.roots[Side.OLD], self.roots[Side.NEW], self.evidence, **given))
+        self.summary = json.loads((self.evidence / "summary.json").read_text("utf-8"))
+        with (self.evidence / "differences.csv").open(encoding="utf-8", newline="") as table:
+            self.rows = list(csv.DictReader(table, strict=True))
+
+
+@pytest.fixture(scope="module")
+def checked() -> Iterator[Checked]:
+    """Give one check of two small trees with many differences."""
+    with scratch() as base:
+        yield Checked(base)
+
+
+def has_shape(told: Mapping[str, Any], shape: Mapping[str, Any]) -> bool:
+    """Tell whether every key of a shape is there with a value of its type, and nothing else is null."""
+    return all(type(told[key]) is kind for key, kind in shape.items())
+
+
+def test_every_key_of_the_contract_is_there_with_its_type(checked: Checked) -> None:
+    """Programs may rely on these; more may come, none may go."""
+    told = checked.summary
+    assert has_shape(told, CONTRACT)
+    assert (told["format"], told["version"]) == ("verifier/summary", 1)
+    assert set(told["sides"]) == set(told["account"]) == {"old", "new"}
+    for side in told["sides"].values():
+        assert has_shape(side, SIDE)
+    for account in told["account"].values():
+        assert has_shape(account, {"entries": int, "by_class": dict, "balanced": bool})
+    assert has_shape(told["rules"], {"digest": str, "files": list})
+    assert all(set(one) == {"field", "why"} and all(one.values()) for one in told["not_compared"])
+
+
+def test_every_class_is_there_zeros_included(checked: Checked) -> None:
+    """A program never has to guess what a missing key means."""
+    told = checked.summary
+    for classes in (told["classes"], *(account["by_class"] for account in told["account"].values())):
+        assert list(classes) == [cls.value for cls in Class]
+        assert all(set(tally) == {"entries", "files", "bytes"} for tally in classes.values())
+    assert told["classes"]["unsettled"] == {"entries": 0, "files": 0, "bytes": 0}
+
+
+def test_the_sides_are_what_a_walk_counts(checked: Checked) -> None:
+    """Entries, files, folders and bytes, counted again with os.walk and lstat."""
+    for side, root in checked.roots.items():
+        folders = files = others = size = 0
+        for where, below, names in os.walk(root):
+            folders += len(below)
+            for name in names:
+                facts = (root / where / name).lstat()
+                if (root / where / name).is_symlink():
+                    others += 1
+                else:
+                    files += 1
+                    size += facts.st_size
+        told = checked.summary["sides"][side]
+        assert (told["files"], told["directories"], told["bytes"]) == (files, folders, size)
+        assert told["entries"] == files + folders + others
+        assert (told["proved_files"], told["proved_bytes"]) == (files, size)
+        assert told["complete"] is True
+        assert told["algorithm"] == "blake3"
+        assert told["root"] == str(root)
+        with Manifest.open(checked.evidence / f"{side}.manifest.sqlite") as manifest:
+            assert told["fingerprint"] == manifest.seal()
+
+
+def test_the_classes_are_what_the_table_counts(checked: Checked) -> None:
+    """Each class has as many entries as the table has rows of it; identical pairs are the rest."""
+    counted = Counter(row["class"] for row in checked.rows)
+    told = checked.summary["classes"]
+    assert {cls: tally["entries"] for cls, tally in told.items() if tally["entries"]} == {
+        **counted,
+        "identical": told["identical"]["entries"],
+    }
+    assert told["identical"] == {"entries": 5, "files": 2, "bytes": 8}
+    assert told["missing"] == {"entries": 3, "files": 2, "bytes": 30}
+    assert told["content-changed"] == {"entries": 2, "files": 2, "bytes": 750}
+    assert told["kind-changed"] == {"entries": 1, "files": 1, "bytes": 6}
+    assert told["clutter"] == {"entries": 1, "files": 1, "bytes": 108}
+    assert told["extra"] == {"entries": 2, "files": 1, "bytes": 4}
+    assert {cls: told[cls]["entries"] for cls in ("relocated", "name-altered", "metadata-only")} == {
+        "relocated": 1,
+        "name-altered": 1,
+        "metadata-only": 1,
+    }
+    assert checked.summary["causes"] == {"zero-filled": 1, "truncated": 1}
+
+
+def test_the_account_is_recounted_from_the_table(checked: Checked) -> None:
+    """Each side's classes sum up to what the side holds, in number and in bytes, and the table agrees row by row."""
+    for side in Side:
+        account = checked.summary["account"][side]
+        of_side = [row for row in checked.rows if row[f"{side}_path"]]
+        counted = Counter(row["class"] for row in of_side)
+        sizes: Counter[str] = Counter()
+        kinds = dict(kinds_of(checked, side))
+        for row in of_side:
+            if kinds[row[f"{side}_path"]] == Kind.FILE:
+                sizes[row["class"]] += int(row[f"{side}_size"])
+        by_class = account["by_class"]
+        for cls in Class:
+            if cls is not Class.IDENTICAL:
+                assert by_class[cls]["entries"] == counted[cls]
+                assert by_class[cls]["bytes"] == sizes[cls]
+        held = checked.summary["sides"][side]
+        assert account["balanced"] is True
+        assert sum(tally["entries"] for tally in by_class.values()) == account["entries"] == held["entries"]
+        assert sum(tally["files"] for tally in by_class.values()) == held["files"]
+        assert sum(tally["bytes"] for tally in by_class.values()) == held["bytes"]
+
+
+def kinds_of(checked: Checked, side: Side) -> Iterator[tuple[str, str]]:
+    """Yield each path of a side with its kind, from its manifest."""
+    with Manifest.open(checked.evidence / f"{side}.manifest.sqlite") as manifest:
+        for entry in manifest.entries():
+            yield entry.path, entry.kind
+
+
+def test_the_verdict_and_its_exit_code(checked: Checked) -> None:
+    """The verdict's text, its reasons and the code that the process ends with."""
+    told = checked.summary
+    assert (told["verdict"], told["exit_code"]) == ("not-trustworthy", 1)
+    assert told["reasons"] == ["2 files and 1 folder missing", "2 files with changed content", "1 file of another kind"]
+
+
+def test_times_have_a_zone_and_run_forward(checked: Checked) -> None:
+    """Started and finished are ISO 8601 with zone, and in this order."""
+    times = [datetime.fromisoformat(checked.summary[key]) for key in ("started", "finished")]
+    assert all(time.tzinfo is not None for time in times)
+    assert times[0] <= times[1] <= datetime.now(UTC)
+    for side in Side:
+        of_side = [datetime.fromisoformat(checked.summary["sides"][side][key]) for key in ("started", "finished")]
+        assert times[0] <= of_side[0] <= of_side[1] <= times[1]
+
+
+def test_the_rules_and_the_tool_are_named(checked: Checked) -> None:
+    """Which rules decided, by digest and by file, and which version of the tool."""
+    assert checked.summary["rules"] == {"digest": load_rules().digest, "files": ["standard"]}
+    assert checked.summary["tool"] == f"verifier {verifier.__version__}"
+
+
+def test_what_is_compared_and_what_is_not_is_said(checked: Checked) -> None:
+    """No metadata field goes unmentioned."""
+    told = checked.summary
+    left_out = {one["field"] for one in told["not_compared"]}
+    assert set(told["compared_metadata"]) | left_out >= {"mtime", "mode", "owner", "group", "xattrs"}
+    assert not set(told["compared_metadata"]) & left_out
+
+
+def test_the_file_is_what_the_context_says(checked: Checked) -> None:
+    """The written file is the summary of the same numbers that every other form shows."""
+    assert json.loads(json.dumps(summary(checked.context))) == checked.summary
+
+
+def test_a_policy_that_was_changed_is_shown() -> None:
+    """A site that weighs a class or a field otherwise finds that in the summary, and the verdict follows it."""
+    with scratch() as base:
+        policy = base / "ours.toml"
+        policy.write_text('[policy.class]\nextra = "blocker"\nmissing = "note"\n[policy.field]\nmtime = "attention"\n')
+        told = Checked(base / "run", rules=load_rules([policy])).summary
+    assert told["policy"] == {"class": {"extra": "blocker", "missing": "note"}, "field": {"mtime": "attention"}}
+    assert told["rules"]["digest"] != load_rules().digest
+    assert len(told["rules"]["files"]) == 2
+    assert "1 file and 1 folder on the new side only" in told["reasons"]
+    assert not [reason for reason in told["reasons"] if "missing" in reason]
+
+
+def test_without_a_policy_none_is_shown(checked: Checked) -> None:
+    """The default weights need no mention."""
+    assert checked.summary["policy"] == {"class": {}, "field": {}}
+
+
+def test_gates_and_maps_are_shown() -> None:
+    """What the run was told is in the summary, so that a reader can judge what it excused."""
+    from verifier.reconcile.options import PlaceMap  # noqa: PLC0415
+
+    when = datetime(2026, 11, 21, 22, tzinfo=UTC)
+    with scratch() as base:
+        told = Checked(base, frozen_at=when, live_since=when, maps=(PlaceMap.parse("gone=lost"),)).summary
+    assert (told["frozen_at"], told["live_since"]) == (when.isoformat(), when.isoformat())
+    assert told["maps"] == ["gone=lost"]
+
+
+def sides_of(base: Path, old: list[Entry], new: list[Entry], **new_facts: Any) -> dict[str, Any]:
+    """Check two manifests and return the summary."""
+    for name, entries, facts in (("o", old, dict[str, Any]()), ("n", new, new_facts)):
+        write_manifest(base / name, with_parents(entries), **facts)
+    check(CheckRequest(base / "o", base / "n", base / "proof"))
+    told: dict[str, Any] = json.loads((base / "proof" / "summary.json").read_text("utf-8"))
+    return told
+
+
+def test_an_unfinished_side_says_so(tmp_path: Path) -> None:
+    """An interrupted scan is not complete, has no fingerprint, and its files that were read are counted."""
+    new = [file("a", b"12"), unread(file("b", b"345"))]
+    facts: dict[str, Any] = {"complete": False, "interrupted": "stopped before the end"}
+    told = sides_of(tmp_path, [file("a", b"12"), file("b", b"345")], new, **facts)
+    side = told["sides"]["new"]
+    assert side["complete"] is False
+    assert side["fingerprint"] == ""
+    assert (side["files"], side["proved_files"], side["proved_bytes"]) == (2, 1, 2)
+    assert (told["verdict"], told["exit_code"]) == ("inconclusive", 3)
+    assert "the scan of the new side is incomplete: stopped before the end" in told["reasons"]
+
+
+def test_sizes_beyond_32_and_53_bits_are_exact(tmp_path: Path) -> None:
+    """A number of bytes is a whole number, however large."""
+    large = 2**60 + 1
+    told = sides_of(tmp_path, [file("a", size=large), file("b")], [file("b")])
+    assert told["classes"]["missing"]["bytes"] == large
+    assert told["account"]["old"]["by_class"]["missing"]["bytes"] == large
+
+
+def test_a_finding_of_two_sides_counts_once_with_the_old_sides_bytes(tmp_path: Path) -> None:
+    """Bytes of a class are what the old side holds; where it has nothing, the new side's."""
+    told = sides_of(tmp_path, [file("a", b"123"), file("c")], [file("a", b"12345"), file("b", b"1234567"), file("c")])
+    assert told["classes"]["content-changed"] == {"entries": 1, "files": 1, "bytes": 3}
+    assert told["classes"]["extra"] == {"entries": 1, "files": 1, "bytes": 7}
+    assert told["account"]["new"]["by_class"]["content-changed"]["bytes"] == 5
+
+
+def test_the_verdict_is_the_same_as_that_of_the_findings_themselves(tmp_path: Path) -> None:
+    """The main job adds nothing to what reconciling and judging say."""
+    old, new = [file("a", b"1"), file("b", b"2")], [file("a", b"1"), unread(file("b", b"2"), State.UNREADABLE, "EIO")]
+    told = sides_of(tmp_path, old, new)
+    outcome = reconciled(old, new)
+    assert told["verdict"] == outcome.verdict.kind
+    assert told["reasons"] == list(outcome.verdict.reasons)
+
+
+def test_a_severity_never_leaves_the_contracts_set(checked: Checked) -> None:
+    """Severities in the table are the contract's five."""
+    assert {row["severity"] for row in checked.rows} <= {severity.value for severity in Severity}
