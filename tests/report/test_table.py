@@ -253,7 +253,7 @@ def findings(draw: st.DrawFn) -> Finding:
     )
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(given_=st.lists(findings(), max_size=6))
 @example(given_=[finding("=1+cmd", '","'), finding(None, "\r"), finding('"', None, group_path="\t")])
 def test_any_findings_survive_the_table(given_: list[Finding]) -> None:
@@ -278,7 +278,7 @@ def test_any_findings_survive_the_table(given_: list[Finding]) -> None:
     )
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(
     names=st.lists(
         st.binary(min_size=1, max_size=12)

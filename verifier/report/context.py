@@ -139,7 +139,7 @@ def build_context(evidence: Path, findings: Findings) -> ReportContext:
 
 
 def _report_id(findings: Findings) -> str:
-    """Digest everything that the report is written from: the run's facts, both fingerprints among them, and all rows."""
+    """Digest all that the report is written from: the run's facts, with both fingerprints, and all rows."""
     whole = blake3(findings.facts()["run"].encode())
     for batch in findings.batches():
         whole.update(repr(batch).encode(errors="surrogatepass"))

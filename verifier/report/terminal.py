@@ -48,7 +48,7 @@ def summarise(context: ReportContext, findings: Findings) -> list[Line]:
     worst = _worst(context, findings)
     if worst:
         lines += [Line(""), *worst]
-    lines += [Line(""), *_rest(context)]
+    lines += [Line(""), *_rest(context, findings)]
     lines.append(Line(f"Report  {named(context.evidence / 'report.html')}", "strong"))
     lines.append(Line("A verified copy is not a backup: keep the old side until a second one exists.", "quiet"))
     return lines
@@ -121,15 +121,14 @@ def _grave(context: ReportContext, findings: Findings, cls: Class, cause: Cause 
     return [*whole, *((name, shown(f.old_path or f.new_path or "")) for f in alone)]
 
 
-def _rest(context: ReportContext) -> list[Line]:
+def _rest(context: ReportContext, findings: Findings) -> list[Line]:
     """Count everything else, in as few lines as it takes."""
     counts = [(cls, context.classes[cls].entries) for cls in _HARMLESS]
     told = [f"{count:,} {PHRASES[cls]}" for cls, count in counts if count or cls is Class.IDENTICAL]
     lines = [Line(text) for text in _wrapped(", ".join(told), WIDTH)]
-    decisions = sum(use.entries for use in context.rules if use.decision)
+    decisions = findings.tally("decision").entries
     if decisions:
-        holds = "holds" if decisions == 1 else "hold"
-        lines.append(Line(f"{decisions:,} set aside {holds} bytes that need a decision by name: see the report"))
+        lines.append(Line(f"{count_of(decisions, 'file', 'files')} set aside need a decision by name: see the report"))
     return lines
 
 
