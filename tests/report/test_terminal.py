@@ -338,6 +338,19 @@ def test_any_findings_fit_on_one_screen(evidence: Path, found: list[Finding], ro
     assert lines[0] == "NOT TRUSTWORTHY"
 
 
+@settings(max_examples=100, deadline=None)
+@given(counts=st.lists(st.one_of(st.integers(0, 12), st.integers(0, 10**8)), min_size=len(Class), max_size=len(Class)))
+@example(counts=[3, 4, 0, 0, 0, 0, 0, 0, 1, 1, 0, 1, 0])
+def test_the_line_of_counts_stays_within_the_width(evidence: Path, counts: list[int]) -> None:
+    """Whatever the numbers, each line of them ends before the screen does."""
+    with Findings.open(evidence / "findings.sqlite") as findings:
+        context = build_context(Path("proof"), findings)
+        tallies = {cls: Tally(number, number, number) for cls, number in zip(Class, counts, strict=True)}
+        lines = [line.text for line in summarise(dataclasses.replace(context, classes=tallies), findings)]
+    hold_to_one_screen(lines)
+    assert any(f"{counts[0]:,} identical" in line for line in lines)
+
+
 def test_a_flood_of_findings_is_summarised_in_a_moment(evidence: Path) -> None:
     """The cost of one screen does not grow with the square of what was lost: 3,000 files in one folder."""
     import time  # noqa: PLC0415

@@ -13,11 +13,16 @@ from verifier.tree.names import shown
 from verifier.verdict import PHRASES, count_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from verifier.reconcile.findings import Findings
     from verifier.report.context import ReportContext
 
 WIDTH: Final = 80
+HEIGHT: Final = 24
+REASON_LINES: Final = 6
 EXAMPLES: Final = 6
+"""How many findings are named at most."""
 _SERIOUS: Final = (Severity.BLOCKER, Severity.INCONCLUSIVE)
 
 
@@ -40,24 +45,30 @@ _TONES: Final = {
 
 def summarise(context: ReportContext, findings: Findings) -> list[Line]:
     """Return the summary, line by line, with nothing in it that a terminal would act on."""
-    verdict = context.verdict
-    lines = [Line(HEADLINES[verdict.kind].upper(), _TONES[verdict.kind]), Line(MEANINGS[verdict.kind])]
-    lines += [Line(f"  {reason}") for reason in _first(list(verdict.reasons), 6)]
-    lines.append(Line(""))
-    lines += _sides(context)
-    worst = _worst(context, findings)
-    if worst:
-        lines += [Line(""), *worst]
-    lines += [Line(""), *_rest(context, findings)]
-    lines.append(Line(f"Report  {named(context.evidence / 'report.html')}", "strong"))
-    lines.append(Line("A verified copy is not a backup: keep the old side until a second one exists.", "quiet"))
+    kind = context.verdict.kind
+    head = [Line(HEADLINES[kind].upper(), _TONES[kind]), Line(MEANINGS[kind])]
+    head += [Line(text) for text in _reasons(context.verdict.reasons)]
+    foot = [*_rest(context, findings), Line(f"Report  {named(context.evidence / 'report.html')}", "strong"), _CAUTION]
+    sides = _sides(context)
+    room = HEIGHT - len(head) - len(sides) - len(foot) - 3  # three empty lines between the four parts
+    worst = _worst(context, findings, min(EXAMPLES, room))
+    parts = [part for part in (head, sides, worst, foot) if part]
+    return [line for part in parts for line in (Line(""), *part)][1:]
+
+
+_CAUTION: Final = Line("A verified copy is not a backup: keep the old side until a second one exists.", "quiet")
+
+
+def _reasons(reasons: Sequence[str]) -> list[str]:
+    """Return the reasons, indented and wrapped; what takes too much room is counted."""
+    lines: list[str] = []
+    for number, reason in enumerate(reasons):
+        wrapped = _wrapped(reason.split(" "), " ", "  ", "    ")
+        left = len(reasons) - number
+        if len(lines) + len(wrapped) + (left > 1) > REASON_LINES:
+            return [*lines, f"  and {count_of(left, 'more reason', 'more reasons')}, in the report"]
+        lines += wrapped
     return lines
-
-
-def _first(items: list[str], limit: int) -> list[str]:
-    if len(items) <= limit:
-        return items
-    return [*items[: limit - 1], f"... and {len(items) - limit + 1} more, in the report"]
 
 
 def _sides(context: ReportContext) -> list[Line]:
@@ -68,20 +79,21 @@ def _sides(context: ReportContext) -> list[Line]:
         read = "every file read" if totals["proved_files"] == totals["files"] else f"{totals['proved_files']:,} read"
         if not facts.complete:
             read += ", INCOMPLETE"
-        counts = f"{totals['files']:,} files, {size_text(totals['bytes'])}, {read}"
-        lines.append(Line(f"{side.value:<5} {counts:<44} {_tail(shown(facts.facts['root']), WIDTH - 51)}"))
+        counts = f"{count_of(totals['files'], 'file', 'files')}, {size_text(totals['bytes'])}, {read}"
+        before = f"{side.value:<5} {counts:<44} "
+        lines.append(Line(before + _tail(shown(facts.facts["root"]), WIDTH - len(before))))
     return lines
 
 
-def _worst(context: ReportContext, findings: Findings) -> list[Line]:
+def _worst(context: ReportContext, findings: Findings, room: int) -> list[Line]:
     """Name the gravest findings: damage first, because it cannot be seen from outside."""
     queues = [_grave(context, findings, *kind) for kind in _GRAVITY]
     lines: list[Line] = []
     # One of each kind before a second of any, so that a flood of one does not hide the others.
-    while any(queues) and len(lines) < EXAMPLES:
+    while any(queues) and len(lines) < room:
         found = [queue.pop(0) for queue in queues if queue]
         lines += [Line(f"  {name:<13} {_tail(path, WIDTH - 16)}") for name, path in found]
-    return lines[:EXAMPLES]
+    return lines[:room]
 
 
 _GRAVITY: Final[tuple[tuple[Class, Cause | None], ...]] = (
@@ -113,11 +125,11 @@ def _grave(context: ReportContext, findings: Findings, cls: Class, cause: Cause 
         if folder.cls is cls and cause is None
     ]
     where = """
-        "class" = ? AND severity IN (?, ?) AND cause IS ?
-        AND (group_path IS NULL OR (SELECT count(*) FROM findings AS f
-                                    WHERE f.group_path = findings.group_path AND f."class" = findings."class") = 1)
+        "class" = ? AND severity IN (?, ?) AND cause IS ? AND (group_path IS NULL OR group_path NOT IN (
+            SELECT group_path FROM findings WHERE "class" = ? AND group_path IS NOT NULL
+            GROUP BY group_path HAVING count(*) > 1))
     """
-    alone = findings.stream(where, (cls.value, *_SERIOUS, cause), EXAMPLES)
+    alone = findings.stream(where, (cls.value, *_SERIOUS, cause, cls.value), EXAMPLES)
     return [*whole, *((name, shown(f.old_path or f.new_path or "")) for f in alone)]
 
 
@@ -125,25 +137,33 @@ def _rest(context: ReportContext, findings: Findings) -> list[Line]:
     """Count everything else, in as few lines as it takes."""
     counts = [(cls, context.classes[cls].entries) for cls in _HARMLESS]
     told = [f"{count:,} {PHRASES[cls]}" for cls, count in counts if count or cls is Class.IDENTICAL]
-    lines = [Line(text) for text in _wrapped(", ".join(told), WIDTH)]
+    lines = [Line(text) for text in _wrapped(told, ", ")]
     decisions = findings.tally("decision").entries
     if decisions:
         lines.append(Line(f"{count_of(decisions, 'file', 'files')} set aside need a decision by name: see the report"))
     return lines
 
 
-def _wrapped(text: str, width: int) -> list[str]:
-    lines = [""]
-    for part in text.split(", "):
-        extended = f"{lines[-1]}, {part}" if lines[-1] else part
-        if len(extended) <= width:
+def _wrapped(parts: Sequence[str], between: str, first: str = "", further: str = "") -> list[str]:
+    """Join parts into lines that fit, broken only between two parts."""
+    lines = [f"{first}{parts[0]}"]
+    for part in parts[1:]:
+        extended = f"{lines[-1]}{between}{part}"
+        if len(extended) <= WIDTH:
             lines[-1] = extended
         else:
-            lines[-1] += ","
-            lines.append(part)
+            lines[-1] += between.rstrip()
+            lines.append(f"{further}{part}")
     return lines
 
 
-def _tail(path: str, width: int) -> str:
-    """Shorten a path from its beginning: the end tells files apart."""
-    return path if len(path) <= width else "..." + path[-(width - 3) :]
+def _tail(path: str, columns: int) -> str:
+    """Shorten a path from its beginning, because the end tells files apart; counts the columns that it takes."""
+    from rich.cells import cell_len  # noqa: PLC0415  a table of character widths, for when something is printed
+
+    if cell_len(path) <= columns:
+        return path
+    kept = path[-columns:]
+    while cell_len(kept) > columns - 3:
+        kept = kept[1:]
+    return f"...{kept}"
