@@ -9,10 +9,13 @@ from __future__ import annotations
 import json
 import os
 import shutil
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
+
+from filelock import FileLock, Timeout
 
 from verifier.classes import Side
 from verifier.errors import (
@@ -36,11 +39,15 @@ from verifier.verdict import judge
 from verifier.version import TOOL
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
 SIGNOFF_FILE: Final = "signoff.json"
 _OURS: Final = (*MANIFEST_FILES.values(), FINDINGS_FILE, PAGE_FILE, SUMMARY_FILE, TABLE_FILE)
-_LEFTOVERS: Final = tuple(f"{name}{end}" for name in _OURS for end in ("", "-journal", ".part", ".part-journal"))
+LOCK_FILE: Final = ".lock"
+_LEFTOVERS: Final = (
+    *(f"{name}{end}" for name in _OURS for end in ("", "-journal", ".part", ".part-journal")),
+    *(f".{name}.part" for name in _OURS),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,19 +109,35 @@ def check(
     _refuse_same(given)
     _refuse_empty(given)
     algorithm = _algorithm(request, given)
-    _prepare(request, given)
-    _take_manifests(request.evidence, given)
-    _scan(request, given, algorithm, on_progress)
-    on_stage("reconciling")
-    return conclude(request, given_roots(given), started, on_stage)
+    _refuse_evidence(request, given)
+    with _held(request.evidence):
+        _prepare(request, given)
+        _take_manifests(request.evidence, given)
+        _scan(request, given, algorithm, on_progress)
+        on_stage("reconciling")
+        roots = {one.side: one.share.root if one.share else None for one in given}
+        return _conclude(request, roots, started, on_stage)
 
 
-def given_roots(given: list[_Given]) -> Mapping[Side, Path | None]:
-    """Return where each side's tree can be reached, as far as it was given as one."""
-    return {one.side: one.share.root if one.share else None for one in given}
+@contextmanager
+def _held(evidence: Path) -> Iterator[None]:
+    """Make the evidence folder and hold it against other runs; the lock ends with this process."""
+    try:
+        evidence.mkdir(parents=True, exist_ok=True)
+        lock = FileLock(evidence / LOCK_FILE, timeout=0)
+        lock.acquire()
+    except Timeout as error:
+        raise EvidenceUnwritable(f"{named(evidence)} is held by another run", "wait for it, or name another") from error
+    except OSError as error:
+        raise EvidenceUnwritable(f"{named(evidence)} cannot be made ({error.strerror})", "name another") from error
+    try:
+        yield
+    finally:
+        (evidence / LOCK_FILE).unlink(missing_ok=True)
+        lock.release()
 
 
-def conclude(
+def _conclude(
     request: CheckRequest,
     roots: Mapping[Side, Path | None],
     started: str,
@@ -147,11 +170,18 @@ def conclude(
 
 
 def _given(side: Side, path: Path) -> _Given:
-    if path.is_file():
+    if _is_file(path):
         with Manifest.open(path) as manifest:
             manifest.check()
         return _Given(side, path.resolve(), None)
     return _Given(side, path, Share.at(path))
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:  # it may not be looked at: Share.at says so
+        return False
 
 
 def _refuse_same(given: list[_Given]) -> None:
@@ -215,7 +245,16 @@ def _algorithm(request: CheckRequest, given: list[_Given]) -> Algorithm:
 
 
 def _prepare(request: CheckRequest, given: list[_Given]) -> None:
-    """Make the evidence folder ready: outside both trees, and holding nothing that somebody could miss."""
+    """Make room in the evidence folder; asked again because another run may have ended a moment ago."""
+    _refuse_evidence(request, given)
+    inputs = {one.path for one in given if one.share is None}
+    for item in request.evidence.iterdir():
+        if item.name in _LEFTOVERS and item.resolve() not in inputs:
+            item.unlink()
+
+
+def _refuse_evidence(request: CheckRequest, given: list[_Given]) -> None:
+    """Refuse an evidence folder inside a tree, or that holds anything that somebody could miss."""
     evidence = request.evidence
     for one in given:
         if one.share is not None and one.share.contains(evidence):
@@ -225,8 +264,9 @@ def _prepare(request: CheckRequest, given: list[_Given]) -> None:
                 "put it somewhere else",
             )
     try:
-        evidence.mkdir(parents=True, exist_ok=True)
-        there = {item.name for item in evidence.iterdir()}
+        there = {item.name for item in evidence.iterdir()} - {LOCK_FILE}
+    except FileNotFoundError:
+        return
     except OSError as error:
         raise EvidenceUnwritable(f"{named(evidence)} cannot be made ({error.strerror})", "name another") from error
     strange = sorted(there - set(_LEFTOVERS))
@@ -241,9 +281,10 @@ def _prepare(request: CheckRequest, given: list[_Given]) -> None:
             f"{named(evidence)} holds a finished check", "name another folder, or say --replace to discard it"
         )
     inputs = {one.path for one in given if one.share is None}
-    for name in there:
-        if (place := evidence / name).resolve() not in inputs:
-            place.unlink()
+    for one in given:
+        place = (evidence / MANIFEST_FILES[one.side]).resolve()
+        if place in inputs and (one.share is not None or one.path != place):
+            raise UsageProblem(f"{named(place)} is given as the other side's", "name another folder for the evidence")
 
 
 def _take_manifests(evidence: Path, given: list[_Given]) -> None:

@@ -41,7 +41,8 @@ class VerifierError(Exception):
 
     def __str__(self) -> str:
         line = f"{self.what}; {self.hint}" if self.hint else self.what
-        return " ".join(line.split())
+        # One line, whatever a name or another program's message brings along.
+        return " ".join("".join(c if c.isprintable() else " " for c in line).split())
 
 
 class UsageProblem(VerifierError, ValueError):

@@ -51,7 +51,6 @@ _COMPARED: Final = (
     Class.NAME_ALTERED,
     Class.RELOCATED,
     Class.CONTENT_CHANGED,
-    Class.DRIFT,
 )
 
 
@@ -109,7 +108,8 @@ def _rests_on(findings: Findings, old: Mapping[Class, Tally]) -> list[str]:
         reasons.append(f"{count_of(late, 'entry', 'entries')} of the old side changed after a time gate: see drift")
     decisions = findings.tally("decision").entries
     if decisions:
-        reasons.append(f"{count_of(decisions, 'file', 'files')} set aside by a rule need a decision by name")
+        need = "needs" if decisions == 1 else "need"
+        reasons.append(f"{count_of(decisions, 'file', 'files')} set aside by a rule {need} a decision by name")
     return reasons
 
 

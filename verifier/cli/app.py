@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import signal
 import sys
 import threading
@@ -65,12 +66,16 @@ def run(arguments: Sequence[str] | None = None) -> int:
     """
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, _interrupt)
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal whose encoding lacks a character is no reason to lose the verdict.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     try:
         code = app(None if arguments is None else list(arguments), prog_name="verifier", standalone_mode=False)
     except VerifierError as error:
         return _fail(str(error), error.exit_code)
     except typer.TyperException as error:
-        return _fail(_usage(error), 2)
+        return _help_or_fail(error)
     except (KeyboardInterrupt, typer.Abort):
         return _fail("stopped before the end; run it again", Interrupted.exit_code)
     except BrokenPipeError:
@@ -86,6 +91,14 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 def _interrupt(_number: int, _frame: FrameType | None) -> NoReturn:
     raise KeyboardInterrupt
+
+
+def _help_or_fail(error: typer.TyperException) -> int:
+    message = error.format_message()
+    if "\n" in message:  # nothing was asked for: the answer is the help
+        print(message, file=sys.stderr)
+        return 2
+    return _fail(_usage(error), 2)
 
 
 def _usage(error: typer.TyperException) -> str:

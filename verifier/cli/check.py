@@ -11,8 +11,22 @@ from verifier.cli import options as o
 
 
 def check(
-    old: Annotated[Path, typer.Argument(metavar="OLD", help="The old side: a folder, or a manifest of it.")],
-    new: Annotated[Path, typer.Argument(metavar="NEW", help="The new side: a folder, or a manifest of it.")],
+    old: Annotated[
+        Path,
+        typer.Argument(
+            parser=o.read_path,
+            metavar="OLD",
+            help="The old side: a folder, or a manifest of it.",
+        ),
+    ],
+    new: Annotated[
+        Path,
+        typer.Argument(
+            parser=o.read_path,
+            metavar="NEW",
+            help="The new side: a folder, or a manifest of it.",
+        ),
+    ],
     evidence: o.Evidence,
     algorithm: o.AlgorithmChoice = None,
     listing_only: o.ListingOnly = False,

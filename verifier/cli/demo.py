@@ -8,14 +8,19 @@ from typing import Annotated
 
 import typer
 
-from verifier.cli.options import Quiet
+from verifier.cli.options import Quiet, read_path
 from verifier.errors import UsageProblem
 
 
 def demo(
     folder: Annotated[
         Path | None,
-        typer.Option("--folder", metavar="DIR", help="Where to lay everything out; new or empty. Default: a new one."),
+        typer.Option(
+            "--folder",
+            parser=read_path,
+            metavar="DIR",
+            help="Where to lay everything out; new or empty. Default: a new one.",
+        ),
     ] = None,
     quiet: Quiet = False,
 ) -> int:

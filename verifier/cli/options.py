@@ -14,10 +14,23 @@ from verifier.tree.digests import Algorithm
 if TYPE_CHECKING:
     from verifier.reconcile.options import PlaceMap
 
+
+def read_path(text: str) -> Path:
+    """Return a path from the command line.
+
+    Raises:
+        UsageProblem: If it is empty, as an unset variable in a script is: that is not the current folder.
+    """
+    if not text:
+        raise UsageProblem("a path is empty", "give every path; is a variable in a script not set?")
+    return Path(text)
+
+
 Evidence = Annotated[
     Path,
     typer.Option(
         "--evidence",
+        parser=read_path,
         metavar="DIR",
         help="Folder for everything that is written; new or empty, outside both trees. "
         "Example: --evidence proof-2026-11",
@@ -51,6 +64,7 @@ RuleFiles = Annotated[
     list[Path] | None,
     typer.Option(
         "--rules",
+        parser=read_path,
         metavar="FILE",
         help="Rule file (TOML) that adds to or overrides the rules that ship. Repeatable; later files win.",
     ),

@@ -11,8 +11,8 @@ from verifier.cli import options as o
 
 
 def reconcile(
-    old: Annotated[Path, typer.Argument(metavar="OLD", help="Manifest of the old side.")],
-    new: Annotated[Path, typer.Argument(metavar="NEW", help="Manifest of the new side.")],
+    old: Annotated[Path, typer.Argument(parser=o.read_path, metavar="OLD", help="Manifest of the old side.")],
+    new: Annotated[Path, typer.Argument(parser=o.read_path, metavar="NEW", help="Manifest of the new side.")],
     evidence: o.Evidence,
     rules: o.RuleFiles = None,
     maps: o.Maps = None,

@@ -7,9 +7,18 @@ from typing import Annotated
 
 import typer
 
+from verifier.cli.options import read_path
+
 
 def report(
-    evidence: Annotated[Path, typer.Argument(metavar="DIR", help="A folder that `verifier check` wrote.")],
+    evidence: Annotated[
+        Path,
+        typer.Argument(
+            parser=read_path,
+            metavar="DIR",
+            help="A folder that `verifier check` wrote.",
+        ),
+    ],
 ) -> int:
     """Write report.html, summary.json and differences.csv again from the evidence alone, and print the summary.
 

@@ -12,9 +12,19 @@ from verifier.errors import Interrupted
 
 
 def scan(
-    root: Annotated[Path, typer.Argument(metavar="ROOT", help="The folder to scan; nothing in it is changed.")],
+    root: Annotated[
+        Path,
+        typer.Argument(
+            parser=o.read_path,
+            metavar="ROOT",
+            help="The folder to scan; nothing in it is changed.",
+        ),
+    ],
     manifest: Annotated[
-        Path, typer.Option("--manifest", metavar="FILE", help="The manifest to write; must not be there yet.")
+        Path,
+        typer.Option(
+            "--manifest", parser=o.read_path, metavar="FILE", help="The manifest to write; must not be there yet."
+        ),
     ],
     label: Annotated[str, typer.Option("--label", metavar="TEXT", help="A name for this side in reports.")] = "",
     algorithm: o.AlgorithmChoice = None,

@@ -42,9 +42,10 @@ CREATE TABLE entries (
     state     TEXT NOT NULL,
     error     TEXT,
     read_at   TEXT
-) WITHOUT ROWID
+) STRICT, WITHOUT ROWID
 """
-# WITHOUT ROWID keeps rows in path order, which is the order of every reader, and saves a second tree.
+# WITHOUT ROWID keeps rows in path order, which is the order of every reader, and saves a second tree. STRICT (SQLite
+# 3.37 and later) lets no value of another type in, and quick_check notice one that damage put there.
 
 _INSERT_MARKS: Final = ", ".join("?" * len(Entry._fields))
 INSERT_ENTRY: Final = f"INSERT INTO entries ({', '.join(Entry._fields)}) VALUES ({_INSERT_MARKS})"  # noqa: S608
@@ -60,13 +61,14 @@ def create(connection: sqlite3.Connection) -> None:
 
     @migrations()
     def first_tables(db: Database) -> None:
-        db.table("facts").create({"key": str, "value": str}, pk="key", not_null={"value"})
+        db.table("facts").create({"key": str, "value": str}, pk="key", not_null={"value"}, strict=True)
         db.execute(_ENTRIES)
         # Names of one inode find each other; single names need no place in it.
         db.execute("CREATE INDEX entries_by_inode ON entries (device, inode, path) WHERE nlink > 1")
         db.table("problems").create(
             {"path": str, "operation": str, "error": str, "attempts": int, "happened_at": str},
             not_null={"path", "operation", "error"},
+            strict=True,
         )
 
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")

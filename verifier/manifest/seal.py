@@ -4,9 +4,10 @@ BLAKE3 over one line for each entry in path order, after a first line that names
 Fields are separated by ``|``; the three that can hold anything (path, link target, extended attributes) come last, each
 with its length in UTF-8 bytes in front (``12:herbarium/42``), so no two manifests have the same lines.
 
-A line holds what the tree is, not how or when it was looked at: path, kind, size, mtime, mode, uid, gid, link target,
-extended attributes, digest, and whether the content is known. Device and inode numbers, times of reading and whether
-a digest was carried over are left out, so two scans of an unchanged tree have one fingerprint.
+A line holds what the tree is, not how or when it was looked at: kind, size, mtime, mode, uid, gid, whether the content
+is known, its digest, first bytes and segment digests in hex, path, link target, extended attributes. Device and inode
+numbers, times of reading and whether a digest was carried over are left out, so two scans of an unchanged tree have
+one fingerprint.
 """
 
 from __future__ import annotations
@@ -25,11 +26,15 @@ def _sized(column: str) -> str:
     return f"length(CAST(coalesce({column}, '') AS BLOB)) || ':' || coalesce({column}, '')"
 
 
+def _hex(column: str) -> str:
+    return f"lower(hex(coalesce({column}, '')))"
+
+
 # Put together by SQLite: ten times fewer objects than handing every field to Python.
 _LINES: Final = f"""
 SELECT kind || '|' || size || '|' || mtime_ns || '|' || mode || '|' || uid || '|' || gid || '|' || {_KNOWN}
-       || '|' || lower(hex(coalesce(digest, ''))) || '|' || {_sized("path")} || '|' || {_sized("target")}
-       || '|' || {_sized("xattrs")} || char(10)
+       || '|' || {_hex("digest")} || '|' || {_hex("head")} || '|' || {_hex("segments")}
+       || '|' || {_sized("path")} || '|' || {_sized("target")} || '|' || {_sized("xattrs")} || char(10)
 FROM entries ORDER BY path
 """  # noqa: S608
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import stat
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final, NamedTuple, Self
 
@@ -131,6 +132,12 @@ class Manifest:
             ManifestDamaged: If its tables are not what they must be.
         """
         _check_header(path)
+        journal = path.with_name(f"{path.name}-journal")
+        if journal.exists() and journal.stat().st_size:
+            raise EvidenceUnwritable(
+                f"{named(path)} is held by another run, or was left by one that was ended",
+                "wait for it, or scan that side again",
+            )
         with database_errors(path):
             connection = sqlite3.connect(
                 f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, check_same_thread=False
@@ -274,7 +281,12 @@ class Manifest:
             said = self.connection.execute("PRAGMA quick_check(1)").fetchone()[0]
         if said != "ok":
             raise ManifestDamaged(f"{named(self.path)} is damaged ({said})", "scan that side again")
-        stored = self.facts().get("fingerprint", "")
+        facts = self.facts()
+        stored = facts.get("fingerprint", "")
+        if facts.get("complete") == "1" and not stored:
+            raise ManifestDamaged(
+                f"{named(self.path)} says it is complete and has no fingerprint", "scan that side again"
+            )
         if stored and stored != self.seal():
             raise ManifestDamaged(
                 f"{named(self.path)} does not match its fingerprint: rows were changed after the scan",
@@ -294,6 +306,9 @@ def _fact_text(value: object) -> str:
 
 def _check_header(path: Path) -> None:
     try:
+        # Opening a FIFO waits for a writer; only a file can be a manifest.
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise NotAManifest(f"{named(path)} cannot be read as a manifest: it is not a file", "name a manifest")
         with path.open("rb") as file:
             header = file.read(100)
     except FileNotFoundError as error:

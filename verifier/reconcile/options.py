@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from verifier.errors import UsageProblem
 from verifier.rules.rule import RuleSet
+from verifier.tree.names import to_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,6 +31,8 @@ class PlaceMap:
             UsageProblem: If there is not exactly one ``=``, or a prefix is absolute or climbs out of its root.
         """
         hint = "write --map OLD_PREFIX=NEW_PREFIX, both relative to their roots, such as --map scans=archive/scans"
+        # What comes from a command line may hold any byte; from here on it is manifest text.
+        text = to_text(os.fsencode(text))
         if text.count("=") != 1:
             raise UsageProblem(f"--map {text!r} does not have exactly one '='", hint)
         old, new = (side.strip().removesuffix("/") for side in text.split("="))
@@ -37,7 +41,7 @@ class PlaceMap:
                 raise UsageProblem(f"--map {text!r}: {prefix!r} is not a path below a root", hint)
         if not old and not new:
             raise UsageProblem(f"--map {text!r} maps nothing", hint)
-        return cls(*(prefix.replace("\\", "\\\\") for prefix in (old, new)))
+        return cls(old, new)
 
     def __str__(self) -> str:
         return f"{self.old or '.'}={self.new or '.'}"

@@ -66,7 +66,7 @@ def _reasons(reasons: Sequence[str]) -> list[str]:
         wrapped = _wrapped(reason.split(" "), " ", "  ", "    ")
         left = len(reasons) - number
         if len(lines) + len(wrapped) + (left > 1) > REASON_LINES:
-            return [*lines, f"  and {count_of(left, 'more reason', 'more reasons')}, in the report"]
+            return [*lines, f"  ... and {left} more, in the report"]
         lines += wrapped
     return lines
 
@@ -140,7 +140,9 @@ def _rest(context: ReportContext, findings: Findings) -> list[Line]:
     lines = [Line(text) for text in _wrapped(told, ", ")]
     decisions = findings.tally("decision").entries
     if decisions:
-        lines.append(Line(f"{count_of(decisions, 'file', 'files')} set aside need a decision by name: see the report"))
+        need = "needs" if decisions == 1 else "need"
+        what = f"{count_of(decisions, 'file', 'files')} set aside {need} a decision by name"
+        lines.append(Line(f"{what}: see the report"))
     return lines
 
 
@@ -149,7 +151,7 @@ def _wrapped(parts: Sequence[str], between: str, first: str = "", further: str =
     lines = [f"{first}{parts[0]}"]
     for part in parts[1:]:
         extended = f"{lines[-1]}{between}{part}"
-        if len(extended) <= WIDTH:
+        if len(extended) + len(between.rstrip()) <= WIDTH:
             lines[-1] = extended
         else:
             lines[-1] += between.rstrip()

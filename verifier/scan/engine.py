@@ -17,7 +17,7 @@ from verifier.errors import Interrupted
 from verifier.scan.reader import Meter, ReadOutcome, ReadTask, read_batch, read_in_worker, start_worker
 
 if TYPE_CHECKING:
-    from collections.abc import MutableSequence
+    from collections.abc import Callable, MutableSequence
 
 INLINE_FILES: Final = 400
 INLINE_BYTES: Final = 64 * 1024 * 1024
@@ -42,19 +42,26 @@ def automatic_readers() -> int:
     return max(2, min(8, os.cpu_count() or 2))
 
 
-def open_engine(files: int, size_bytes: int, readers: int) -> Engine:
-    """Choose an engine for so many files with so many bytes."""
-    if readers == 1 or (files <= INLINE_FILES and size_bytes <= INLINE_BYTES):
-        return InlineEngine()
+def open_engine(files: int, size_bytes: int, readers: int, stop_wanted: Callable[[], bool] = lambda: False) -> Engine:
+    """Choose an engine for so many files with so many bytes.
+
+    Args:
+        files: To be read in all.
+        size_bytes: Their size in all.
+        readers: How many batches may be read at the same time.
+        stop_wanted: Asked while this thread itself reads, when nobody else could stop it.
+    """
+    if files <= INLINE_FILES and size_bytes <= INLINE_BYTES:
+        return InlineEngine(stop_wanted)
     return PoolEngine(readers)
 
 
 class InlineEngine:
     """Reads in the thread that submits."""
 
-    def __init__(self) -> None:
+    def __init__(self, stop_wanted: Callable[[], bool] = lambda: False) -> None:
         self.readers = 1
-        self.meter = Meter([0, 0], 1)
+        self.meter = Meter([0, 0], 1, stop_wanted)
 
     def submit(self, task: ReadTask) -> Future[ReadOutcome]:
         """Read the batch now and return a future that is done."""

@@ -5,20 +5,22 @@ Kept light: every reader process imports this module, and nothing of the command
 
 from __future__ import annotations
 
+import multiprocessing
+import os
 import signal
+import threading
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from verifier.errors import ShareGone
-from verifier.tree.content import Expected, Reading, Stopped, Where, read_file
-from verifier.tree.entry import State
+from verifier.tree.content import GONE, Expected, Reading, Stopped, Where, read_file
 from verifier.tree.handle import TreeHandle, open_tree
 from verifier.tree.names import for_system, parts_of
 from verifier.tree.trouble import Problem, errno_name, now_text
 
 if TYPE_CHECKING:
-    from collections.abc import MutableSequence
+    from collections.abc import Callable, MutableSequence
     from contextlib import AbstractContextManager
 
     from verifier.manifest.store import ToRead
@@ -66,9 +68,10 @@ class Meter:
     Cell 0 is the request to stop; every reader writes one cell of its own, so none needs a lock.
     """
 
-    def __init__(self, cells: MutableSequence[int], slot: int) -> None:
+    def __init__(self, cells: MutableSequence[int], slot: int, stop_wanted: Callable[[], bool] = lambda: False) -> None:
         self._cells = cells
         self._slot = slot
+        self._stop_wanted = stop_wanted
 
     def add(self, size_bytes: int) -> None:
         """Count bytes.
@@ -76,7 +79,7 @@ class Meter:
         Raises:
             Stopped: If somebody asked the readers to stop.
         """
-        if self._cells[0]:
+        if self._cells[0] or self._stop_wanted():
             raise Stopped
         self._cells[self._slot] += size_bytes
 
@@ -148,7 +151,7 @@ def _read(trees: _Trees, task: ReadTask, folder: tuple[str, ...], file: ToRead, 
     name = for_system(file.path.rpartition("/")[2])
     expected = Expected(file.size, file.mtime_ns, file.ctime_ns)
     reading = read_file(Where(trees.handle(task.root), folder, name), expected, task.algorithm, meter.add)
-    if reading.state == State.UNSETTLED and reading.digest is None:
+    if reading.error is not None and reading.error.endswith(GONE):
         # A folder that was moved and made anew is still held under its old name: let go and look once more.
         trees.close()
         reading = read_file(Where(trees.handle(task.root), folder, name), expected, task.algorithm, meter.add)
@@ -165,12 +168,21 @@ class _Worker:
 def start_worker(cells: MutableSequence[int], taken: Counter) -> None:
     """Prepare this process as a reader: pick a cell, leave Ctrl-C to the parent."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, name="watch", daemon=True).start()
     with taken.get_lock():
         taken.value += 1
         slot = taken.value
     # A replaced worker may find no cell of its own; sharing one costs a little accuracy of the progress only.
     _Worker.meter = Meter(cells, min(slot, len(cells) - 1))
     _Worker.trees = _Trees()
+
+
+def _end_with_parent() -> None:
+    """End this process when the scan that started it is gone, however it went."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def read_in_worker(task: ReadTask) -> ReadOutcome:

@@ -6,6 +6,7 @@ here prints. A scan that is stopped leaves a manifest that says it is incomplete
 
 from __future__ import annotations
 
+import os
 import platform
 import socket
 import threading
@@ -23,6 +24,7 @@ from verifier.scan.reader import ReadOutcome, ReadTask
 from verifier.tree.digests import Algorithm
 from verifier.tree.entry import Kind, State
 from verifier.tree.handle import open_tree
+from verifier.tree.names import shown, to_text
 from verifier.tree.share import Share
 from verifier.tree.trouble import now_text
 from verifier.tree.walk import walk
@@ -177,6 +179,7 @@ class _Scan:
     size_bytes: int = 0
     files_done: int = 0
     problems: int = 0
+    root_unsettled: bool = False
     engine: Engine | None = None
     pending: set[Future[ReadOutcome]] = field(default_factory=set)
     told_at: float = 0.0
@@ -190,6 +193,8 @@ class _Scan:
             if not self.options.listing_only:
                 self._read()
             self._check_still_there()
+            if self.root_unsettled:
+                raise Interrupted("the root changed while it was being listed, on every attempt: names may be missing")
         except ShareGone as error:
             interrupted = f"the share went away: {error.what}"
         except Interrupted as error:
@@ -205,7 +210,7 @@ class _Scan:
             "format": "verifier/manifest",
             "version": 1,
             "tool": TOOL,
-            "label": self.request.label,
+            "label": shown(to_text(os.fsencode(self.request.label))),
             "root": share.named,
             "host": socket.gethostname(),
             "platform": platform.platform(terse=True),
@@ -232,6 +237,7 @@ class _Scan:
                 self.manifest.add(chunk.entries, chunk.problems)
                 self.entries += len(chunk.entries)
                 self.problems += len(chunk.problems)
+                self.root_unsettled |= any(p.path == "" and p.operation == "list" for p in chunk.problems)
                 for entry in chunk.entries:
                     if entry.state == State.LISTED and entry.kind == Kind.FILE:
                         self.files += 1
@@ -243,7 +249,7 @@ class _Scan:
 
     def _read(self) -> None:
         readers = self.options.readers or automatic_readers()
-        self.engine = open_engine(self.files, self.size_bytes, readers)
+        self.engine = open_engine(self.files, self.size_bytes, readers, self.stop.is_set)
         # What shares an inode is read under its first name; what then differs after all is read by itself.
         if self.share.file_system.inodes:
             self._read_all(links_once=True)

@@ -32,6 +32,8 @@ SEGMENT_BYTES: Final = 64 * 1024 * 1024
 BLOCK_BYTES: Final = 1024 * 1024
 """Bytes read by one call: large enough to amortise it, small enough to stay in a core's cache for all hashes."""
 ATTEMPTS: Final = 3
+GONE: Final = "gone since it was listed"
+"""How the error of a file ends that is no longer there."""
 PAUSE_S: Final = 0.1
 """Seconds before the second attempt; twice that before the third."""
 
@@ -114,7 +116,7 @@ def _failed(where: Where, error: OSError) -> tuple[Reading, bool]:
     """
     name, trouble = errno_name(error), trouble_of(error)
     if trouble is Trouble.RACE:
-        return Reading(State.UNSETTLED, f"{name}: read, gone since it was listed", 1, *_NOTHING), True
+        return Reading(State.UNSETTLED, f"{name}: read, {GONE}", 1, *_NOTHING), True
     if trouble is Trouble.SHARE_GONE:
         # Opening a socket is ENXIO too (open(2)): it may have taken the file's place since the listing.
         if _is_other_kind(where):

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import os
 import stat
+from itertools import islice
 from typing import TYPE_CHECKING, Final, Protocol, Self
 
 if TYPE_CHECKING:
@@ -41,6 +42,9 @@ class TreeHandle(Protocol):
 
     def names(self, folder: Sequence[str]) -> list[str]:
         """Return the names in a folder, unordered, without ``.`` and ``..``."""
+
+    def some_names(self, limit: int) -> list[str]:
+        """Return the first names that a listing of the root gives, at most so many."""
 
     def facts(self, folder: Sequence[str], name: str) -> os.stat_result:
         """Return what lstat says about a name; an empty name is the folder itself."""
@@ -79,7 +83,9 @@ class DescriptorHandle:
         self._chain: list[str] = []
         # The descriptor of each component of the chain, the root's first; None where it was given back early.
         # The root itself may be reached through a link: it is what the user named.
-        self._descriptors: list[int | None] = [os.open(root, _DIRECTORY_FLAGS & ~getattr(os, "O_NOFOLLOW", 0))]
+        self._descriptors: list[int | None] = [
+            _open_sparing_atime(root, _DIRECTORY_FLAGS & ~getattr(os, "O_NOFOLLOW", 0), None)
+        ]
         self._last: Sequence[str] | None = None
 
     def _at(self, folder: Sequence[str]) -> int:
@@ -143,6 +149,10 @@ class DescriptorHandle:
         with os.scandir(self._at(folder)) as listing:
             return [item.name for item in listing]
 
+    def some_names(self, limit: int) -> list[str]:
+        with os.scandir(self._at(())) as listing:
+            return [item.name for item in islice(listing, limit)]
+
     def facts(self, folder: Sequence[str], name: str) -> os.stat_result:
         at = self._at(folder)
         return os.stat(name, dir_fd=at, follow_symlinks=False) if name else os.fstat(at)
@@ -188,6 +198,10 @@ class PathHandle:
         with os.scandir(self._at(folder)) as listing:
             return [item.name for item in listing]
 
+    def some_names(self, limit: int) -> list[str]:
+        with os.scandir(self._root) as listing:
+            return [item.name for item in islice(listing, limit)]
+
     def facts(self, folder: Sequence[str], name: str) -> os.stat_result:
         return os.lstat(os.path.join(self._at(folder), name) if name else self._at(folder))
 
@@ -213,7 +227,7 @@ class PathHandle:
         self.close()
 
 
-def _open_sparing_atime(name: str, flags: int, above: int) -> int:
+def _open_sparing_atime(name: str | Path, flags: int, above: int | None) -> int:
     if _NOATIME:
         try:
             return os.open(name, flags | _NOATIME, dir_fd=above)

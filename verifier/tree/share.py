@@ -13,6 +13,7 @@ from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Final
 
 from verifier.errors import RootUnavailable
+from verifier.tree.handle import open_tree
 from verifier.tree.names import shown, to_text
 from verifier.tree.trouble import errno_name
 
@@ -96,8 +97,8 @@ class Share:
         try:
             resolved = root.resolve(strict=True)
             facts = resolved.stat()
-            with os.scandir(resolved) as listing:
-                some_names = [item.name for item, _ in zip(listing, range(200), strict=False)]
+            with open_tree(resolved) as handle:
+                some_names = handle.some_names(200)
         except NotADirectoryError as error:
             raise RootUnavailable(f"{named} is not a directory", "name the folder to check") from error
         except FileNotFoundError as error:
@@ -128,8 +129,8 @@ class Share:
 
     def is_empty(self) -> bool:
         """Tell whether the root holds no name at all, as the mount point of an unmounted share does."""
-        with os.scandir(self.root) as listing:
-            return next(iter(listing), None) is None
+        with open_tree(self.root) as handle:
+            return not handle.some_names(1)
 
     def is_mount(self, path: str, device: int, above: int) -> bool:
         """Tell whether another file system begins at a folder.
