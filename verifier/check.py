@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -133,7 +133,8 @@ def _held(evidence: Path) -> Iterator[None]:
     try:
         yield
     finally:
-        (evidence / LOCK_FILE).unlink(missing_ok=True)
+        with suppress(PermissionError):  # Windows removes no open file; what is left of the lock then stands in no way
+            (evidence / LOCK_FILE).unlink(missing_ok=True)
         lock.release()
 
 
