@@ -1,0 +1,1 @@
+"""Tests of verifier; the folders are those of the package."""
