@@ -103,9 +103,10 @@ def _rests_on(findings: Findings, old: Mapping[Class, Tally]) -> list[str]:
     """Say what a trustworthy copy rests on, and what it leaves to do."""
     found = sum(old[cls].files for cls in (Class.IDENTICAL, Class.METADATA_ONLY, Class.NAME_ALTERED, Class.RELOCATED))
     reasons = [f"{count_of(found, 'file', 'files')} read on both sides, every one with the same content"]
-    late = old[Class.DRIFT].entries
+    late = findings.tally("drift_side = 'old'").entries
     if late:
-        reasons.append(f"{count_of(late, 'entry', 'entries')} of the old side changed after a time gate: see drift")
+        what = count_of(late, "entry", "entries")
+        reasons.append(f"{what} of the old side changed after it was frozen: still to be copied")
     decisions = findings.tally("decision").entries
     if decisions:
         need = "needs" if decisions == 1 else "need"

@@ -399,7 +399,7 @@ def test_totals_count_every_name(path: Path) -> None:
         totals = manifest.totals()
     assert totals._asdict() == {
         "entries": 10, "files": 5, "directories": 3, "bytes": 310, "proved_files": 2, "proved_bytes": 30,
-        "unreadable": 2, "unsettled": 2, "unread": 1,
+        "unreadable": 2, "unsettled": 2, "unread": 1, "not_entered": 0,
     }  # fmt: skip
 
 

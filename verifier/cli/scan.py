@@ -68,6 +68,9 @@ def scan(
         print(f"{count_of(totals.unreadable, 'entry', 'entries')} could not be read or listed")
     if totals.unsettled:
         print(f"{count_of(totals.unsettled, 'entry', 'entries')} changed while being read")
+    if totals.not_entered:
+        print(f"{count_of(totals.not_entered, 'mount point', 'mount points')} not entered without --cross-mounts")
     print(f"fingerprint {outcome.fingerprint}")
     print(f"manifest {named(manifest)}")
-    return 3 if totals.unreadable or totals.unsettled or (totals.unread and not listing_only) else 0
+    unread = 0 if listing_only else totals.unread
+    return 3 if totals.unreadable or totals.unsettled or totals.not_entered or unread else 0

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple, Self
 from verifier.errors import EvidenceUnwritable, ManifestDamaged, ManifestTooNew, NotAManifest, UsageProblem
 from verifier.manifest import schema
 from verifier.manifest.seal import fingerprint
-from verifier.tree.entry import Entry, State
+from verifier.tree.entry import BY_RULE, Entry, State
 from verifier.tree.names import shown, to_text
 
 if TYPE_CHECKING:
@@ -49,6 +49,8 @@ class Totals(NamedTuple):
     unsettled: int
     unread: int
     """Files that were listed and not read."""
+    not_entered: int
+    """Folders whose content is not in the manifest, other than those that a rule keeps a scan out of."""
 
 
 class ToRead(NamedTuple):
@@ -243,7 +245,8 @@ class Manifest:
                        coalesce(sum(CASE WHEN kind = 'file' THEN size END), 0),
                        coalesce(sum({known}), 0), coalesce(sum(CASE WHEN {known} THEN size END), 0),
                        coalesce(sum(state = 'unreadable'), 0), coalesce(sum(state = 'unsettled'), 0),
-                       coalesce(sum(kind = 'file' AND state = 'listed'), 0)
+                       coalesce(sum(kind = 'file' AND state = 'listed'), 0),
+                       coalesce(sum(kind = 'directory' AND state = 'listed' AND error NOT LIKE '{BY_RULE}%'), 0)
                 FROM entries
                 """  # noqa: S608
             ).fetchone()

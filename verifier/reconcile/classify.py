@@ -31,6 +31,7 @@ class Judgement:
     cause: Cause | None = None
     fields: tuple[Field, ...] = ()
     claim: Claim | None = None
+    drift_side: Side | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,10 +90,18 @@ class Bench:
         silent = old.size == new.size and self._same_mtime(old, new)
         if not silent and self._after(self.frozen_at_ns, old):
             return Judgement(
-                Class.DRIFT, "changed on the old side after it was frozen: still to be copied", claim=claim
+                Class.DRIFT,
+                "changed on the old side after it was frozen: still to be copied",
+                claim=claim,
+                drift_side=Side.OLD,
             )
         if not silent and self._after(self.live_since_ns, new):
-            return Judgement(Class.DRIFT, "changed on the new side since people work on it: expected", claim=claim)
+            return Judgement(
+                Class.DRIFT,
+                "changed on the new side since people work on it: expected",
+                claim=claim,
+                drift_side=Side.NEW,
+            )
         return Judgement(Class.CONTENT_CHANGED, _with(claim, reason), cause, claim=claim)
 
     @staticmethod
@@ -134,7 +143,7 @@ class Bench:
             return Judgement(Class.UNSETTLED, f"on the old side only, and {entry.error}", claim=claim)
         if entry.kind != Kind.DIRECTORY and self._after(self.frozen_at_ns, entry):
             reason = "appeared on the old side after it was frozen: still to be copied"
-            return Judgement(Class.DRIFT, reason, claim=claim)
+            return Judgement(Class.DRIFT, reason, claim=claim, drift_side=Side.OLD)
         reason = "not on the new side, under this name or another"
         if entry.kind == Kind.DIRECTORY:
             reason = "this folder is not on the new side"
@@ -153,7 +162,12 @@ class Bench:
             cls = Class.UNREADABLE if entry.state == State.UNREADABLE else Class.UNSETTLED
             return Judgement(cls, f"on the new side only, and {entry.error}", claim=claim)
         if entry.kind != Kind.DIRECTORY and self._after(self.live_since_ns, entry):
-            return Judgement(Class.DRIFT, "appeared on the new side since people work on it: expected", claim=claim)
+            return Judgement(
+                Class.DRIFT,
+                "appeared on the new side since people work on it: expected",
+                claim=claim,
+                drift_side=Side.NEW,
+            )
         return Judgement(Class.EXTRA, _with(claim, "on the new side only"), claim=claim)
 
     @staticmethod
@@ -205,6 +219,7 @@ class Bench:
             None,
             asks,
             judgement.reason,
+            judgement.drift_side,
         )
 
 

@@ -48,6 +48,8 @@ class Finding(NamedTuple):
     """Whether somebody has to decide about it by name before the old side goes."""
     reason: str
     """Why it has this class, in one sentence."""
+    drift_side: str | None = None
+    """The side that changed after its gate, for drift."""
 
 
 class Tally(NamedTuple):
@@ -77,7 +79,8 @@ CREATE TABLE findings (
     rule         TEXT,
     group_path   TEXT,
     decision     INTEGER NOT NULL,
-    reason       TEXT NOT NULL
+    reason       TEXT NOT NULL,
+    drift_side   TEXT
 )
 """
 _INSERT: Final = f"INSERT INTO findings ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"  # noqa: S608

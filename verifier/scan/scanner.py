@@ -22,7 +22,7 @@ from verifier.scan.engine import Engine, automatic_readers, open_engine, reader_
 from verifier.scan.plan import batches
 from verifier.scan.reader import ReadOutcome, ReadTask
 from verifier.tree.digests import Algorithm
-from verifier.tree.entry import Kind, State
+from verifier.tree.entry import BY_RULE, Kind, State
 from verifier.tree.handle import open_tree
 from verifier.tree.names import shown, to_text
 from verifier.tree.share import Share
@@ -152,16 +152,25 @@ def scan_all(
     stop = threading.Event()
     with ThreadPoolExecutor(len(requests), thread_name_prefix="scan") as sides:
         futures = [sides.submit(scan, request, options, on_progress, stop) for request in requests]
-        waiting: set[Future[ScanOutcome]] = set(futures)
-        while waiting:
-            try:
-                done, waiting = wait(waiting, timeout=TELL_EVERY_S, return_when=FIRST_COMPLETED)
-            except KeyboardInterrupt:
-                stop.set()
-                continue
-            if any(future.exception() for future in done):
-                stop.set()
+        try:
+            _wait_for(futures, stop)
+        except BaseException:
+            # Whatever came, and wherever it came between two waits: no side may go on unseen.
+            stop.set()
+            raise
     return [future.result() for future in futures]
+
+
+def _wait_for(futures: Sequence[Future[ScanOutcome]], stop: threading.Event) -> None:
+    waiting = set(futures)
+    while waiting:
+        try:
+            done, waiting = wait(waiting, timeout=TELL_EVERY_S, return_when=FIRST_COMPLETED)
+        except KeyboardInterrupt:
+            stop.set()
+            continue
+        if any(future.exception() for future in done):
+            stop.set()
 
 
 @dataclass(slots=True)
@@ -369,6 +378,6 @@ def _skipping(rules: RuleSet | None) -> Callable[[str], str | None]:
 
     def reason(path: str) -> str | None:
         rule = matcher.descend(path)
-        return None if rule is None else f"not entered: rule {rule.name}"
+        return None if rule is None else f"{BY_RULE}{rule.name}"
 
     return reason

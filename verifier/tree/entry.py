@@ -7,6 +7,8 @@ import stat
 from enum import StrEnum
 from typing import Final, NamedTuple
 
+BY_RULE: Final = "not entered: rule "
+"""How the error of a folder begins that a rule keeps a scan out of; the rule's name follows."""
 HEAD_BYTES: Final = 16
 """How much of a file's beginning a manifest keeps."""
 _INT64_MAX: Final = 2**63 - 1
