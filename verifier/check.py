@@ -25,7 +25,8 @@ from verifier.errors import (
     RootUnavailable,
     UsageProblem,
 )
-from verifier.manifest.store import Manifest, named
+from verifier.manifest.database import named
+from verifier.manifest.store import Manifest
 from verifier.reconcile.findings import Findings
 from verifier.reconcile.options import PlaceMap, ReconcileOptions, check_maps
 from verifier.reconcile.reconciler import Reconciled, reconcile

@@ -47,9 +47,7 @@ def check(
     Example: verifier check /mnt/old /mnt/new --evidence proof-2026-11
     """
     from verifier.check import CheckRequest
-    from verifier.check import check as run_check
-    from verifier.cli.progress import display
-    from verifier.cli.show import print_summary
+    from verifier.cli.show import run_and_print
     from verifier.rules.model import load_rules
 
     request = CheckRequest(
@@ -66,7 +64,4 @@ def check(
         cross_mounts=cross_mounts,
         replace=replace,
     )
-    with display(quiet=quiet) as shown:
-        context = run_check(request, shown.show, shown.stage)
-    print_summary(context)
-    return context.exit_code
+    return run_and_print(request, quiet=quiet)

@@ -29,11 +29,9 @@ def reconcile(
     Example: verifier reconcile old.manifest.sqlite new.manifest.sqlite --evidence proof-2026-11
     """
     from verifier.check import CheckRequest
-    from verifier.check import check as run_check
-    from verifier.cli.progress import display
-    from verifier.cli.show import print_summary
+    from verifier.cli.show import run_and_print
     from verifier.errors import NotAManifest
-    from verifier.manifest.store import named
+    from verifier.manifest.database import named
     from verifier.rules.model import load_rules
 
     for path in (old, new):
@@ -49,7 +47,4 @@ def reconcile(
         live_since=o.read_time("--live-since", live_since),
         replace=replace,
     )
-    with display(quiet=quiet) as shown:
-        context = run_check(request, shown.show, shown.stage)
-    print_summary(context)
-    return context.exit_code
+    return run_and_print(request, quiet=quiet)

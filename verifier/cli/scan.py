@@ -42,7 +42,7 @@ def scan(
     Example: verifier scan /srv/share --manifest old.manifest.sqlite --label "old server"
     """
     from verifier.cli.progress import display
-    from verifier.manifest.store import named
+    from verifier.manifest.database import named
     from verifier.report.context import size_text
     from verifier.rules.model import load_rules
     from verifier.scan.scanner import ScanOptions, ScanRequest, scan_all

@@ -1,4 +1,4 @@
-"""Printing a finished report's summary on standard output."""
+"""Running a check with its progress shown, and printing a finished report's summary."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from verifier.report.context import FINDINGS_FILE
 from verifier.report.terminal import summarise
 
 if TYPE_CHECKING:
+    from verifier.check import CheckRequest
     from verifier.report.context import ReportContext
 
 _STYLES: Final[dict[str, dict[str, object]]] = {
@@ -21,6 +22,17 @@ _STYLES: Final[dict[str, dict[str, object]]] = {
     "unsure": {"bold": True, "fg": typer.colors.YELLOW},
     "quiet": {"dim": True},
 }
+
+
+def run_and_print(request: CheckRequest, *, quiet: bool) -> int:
+    """Run a check, show its progress on standard error, print its summary, and return the exit code."""
+    from verifier.check import check
+    from verifier.cli.progress import display
+
+    with display(quiet=quiet) as shown:
+        context = check(request, shown.show, shown.stage)
+    print_summary(context)
+    return context.exit_code
 
 
 def print_summary(context: ReportContext) -> None:

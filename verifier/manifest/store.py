@@ -6,17 +6,15 @@ is held exclusively, so a second scan into the same file is refused.
 
 from __future__ import annotations
 
-import os
 import sqlite3
 import stat
-from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final, NamedTuple, Self
 
 from verifier.errors import EvidenceUnwritable, ManifestDamaged, ManifestTooNew, NotAManifest, UsageProblem
 from verifier.manifest import schema
+from verifier.manifest.database import DatabaseFile, database_errors, named, open_read_only
 from verifier.manifest.seal import fingerprint
 from verifier.tree.entry import BY_RULE, Entry, State
-from verifier.tree.names import shown, to_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -62,41 +60,8 @@ class ToRead(NamedTuple):
     ctime_ns: int
 
 
-def named(path: Path) -> str:
-    """Return a local path as it may be shown in a message."""
-    return shown(to_text(os.fsencode(path)))
-
-
-@contextmanager
-def database_errors(path: Path) -> Iterator[None]:
-    """Turn what SQLite says about a file into one line with the right exit code.
-
-    Raises:
-        EvidenceUnwritable: No space, no permission, or another process holds the file.
-        ManifestDamaged: The file is not what was written.
-    """
-    try:
-        yield
-    except sqlite3.OperationalError as error:
-        text = str(error)
-        if "locked" in text:
-            raise EvidenceUnwritable(f"{named(path)} is held by another run", "wait for it to end") from error
-        if "full" in text or "disk I/O" in text:
-            hint = "free some space there, or put the evidence elsewhere"
-            raise EvidenceUnwritable(f"{named(path)} cannot be written ({text})", hint) from error
-        if "readonly" in text or "unable to open" in text:
-            raise EvidenceUnwritable(f"{named(path)} cannot be opened ({text})", "check its permissions") from error
-        raise ManifestDamaged(f"{named(path)} is damaged ({text})", "scan that side again") from error
-    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
-        raise ManifestDamaged(f"{named(path)} is damaged ({error})", "scan that side again") from error
-
-
-class Manifest:
+class Manifest(DatabaseFile):
     """An open manifest. Close it, or use it as a context manager; one thread at a time."""
-
-    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
-        self.path = path
-        self.connection = connection
 
     @classmethod
     def create(cls, path: Path) -> Self:
@@ -141,23 +106,9 @@ class Manifest:
                 "wait for it, or scan that side again",
             )
         with database_errors(path):
-            connection = sqlite3.connect(
-                f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, check_same_thread=False
-            )
-            connection.execute("PRAGMA trusted_schema = OFF")
-            connection.execute("PRAGMA query_only = ON")
+            connection = open_read_only(path)
             _check_schema(path, connection)
         return cls(path, connection)
-
-    def close(self) -> None:
-        """Give the file back."""
-        self.connection.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
 
     def commit(self) -> None:
         """Make everything written so far last."""

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple, Self
 
 from verifier.classes import Class, Side
 from verifier.errors import NotAManifest
-from verifier.manifest.store import database_errors, named
+from verifier.manifest.database import DatabaseFile, database_errors, named, open_read_only
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -88,12 +88,8 @@ _ORDER: Final = "ORDER BY coalesce(old_path, ''), coalesce(new_path, ''), id"
 """The contract's order; a path that is not there sorts as the empty text."""
 
 
-class Findings:
+class Findings(DatabaseFile):
     """An open findings file. Close it, or use it as a context manager; one thread at a time."""
-
-    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
-        self.path = path
-        self.connection = connection
 
     @classmethod
     def create(cls, path: Path) -> Self:
@@ -139,9 +135,7 @@ class Findings:
         if not path.is_file():
             raise NotAManifest(f"{named(path)} is not there", "name a folder that `verifier check` wrote")
         with database_errors(path):
-            connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
-            connection.execute("PRAGMA trusted_schema = OFF")
-            connection.execute("PRAGMA query_only = ON")
+            connection = open_read_only(path)
             mark = connection.execute("PRAGMA application_id").fetchone()[0]
             columns = [row[1] for row in connection.execute("PRAGMA table_info(findings)")]
         if mark != APPLICATION_ID or columns != ["id", *COLUMNS]:
@@ -160,16 +154,6 @@ class Findings:
             connection = sqlite3.connect(path, isolation_level=None)
             connection.execute("BEGIN")
         return cls(path, connection)
-
-    def close(self) -> None:
-        """Give the file back; what was written lasts only after `commit`."""
-        self.connection.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
 
     def commit(self) -> None:
         """Make everything written so far last."""

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Class, Field, Side
 from verifier.errors import AlgorithmMismatch
-from verifier.manifest.store import Manifest, database_errors, named
+from verifier.manifest.database import database_errors, named
+from verifier.manifest.store import Manifest
 from verifier.reconcile import align, pair
 from verifier.reconcile.account import settle
 from verifier.reconcile.classify import Bench, Judgement, not_known

@@ -11,7 +11,7 @@ from blake3 import blake3
 
 from verifier.classes import EXIT_CODES, Class, Severity, Side, VerdictKind
 from verifier.errors import NotAManifest
-from verifier.manifest.store import named
+from verifier.manifest.database import named
 from verifier.reconcile.findings import Finding, Findings, Tally
 from verifier.report.words import CAUTIONS
 from verifier.tree.names import shown

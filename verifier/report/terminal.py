@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Cause, Class, Severity, Side, VerdictKind
-from verifier.manifest.store import named
+from verifier.manifest.database import named
 from verifier.report.context import size_text
 from verifier.report.words import HEADLINES, MEANINGS
 from verifier.tree.names import shown

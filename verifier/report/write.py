@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
 from verifier.errors import EvidenceUnwritable
-from verifier.manifest.store import named
+from verifier.manifest.database import named
 from verifier.reconcile.findings import Findings
 from verifier.report.context import FINDINGS_FILE, ReportContext, build_context
 from verifier.report.machine import summary

@@ -17,7 +17,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from verifier.errors import Interrupted, RootUnavailable, ShareGone, UsageProblem
-from verifier.manifest.store import Manifest, ToRead, Totals, named
+from verifier.manifest.database import named
+from verifier.manifest.store import Manifest, ToRead, Totals
 from verifier.scan.engine import Engine, automatic_readers, open_engine, reader_died
 from verifier.scan.plan import batches
 from verifier.scan.reader import ReadOutcome, ReadTask

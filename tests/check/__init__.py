@@ -1,0 +1,1 @@
+"""The main job as a function: two sides in, an evidence folder out."""

@@ -1,0 +1,1 @@
+"""Reconciling: the join, pairing, judging, the account, and whole trees with known differences."""

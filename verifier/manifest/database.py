@@ -1,0 +1,71 @@
+"""What every SQLite file of this tool has in common: opening it safely, and its errors in one line."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Self
+
+from verifier.errors import EvidenceUnwritable, ManifestDamaged
+from verifier.tree.names import shown, to_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+
+def named(path: Path) -> str:
+    """Return a local path as it may be shown in a message."""
+    return shown(to_text(os.fsencode(path)))
+
+
+@contextmanager
+def database_errors(path: Path) -> Iterator[None]:
+    """Turn what SQLite says about a file into one line with the right exit code.
+
+    Raises:
+        EvidenceUnwritable: No space, no permission, or another process holds the file.
+        ManifestDamaged: The file is not what was written.
+    """
+    try:
+        yield
+    except sqlite3.OperationalError as error:
+        text = str(error)
+        if "locked" in text:
+            raise EvidenceUnwritable(f"{named(path)} is held by another run", "wait for it to end") from error
+        if "full" in text or "disk I/O" in text:
+            hint = "free some space there, or put the evidence elsewhere"
+            raise EvidenceUnwritable(f"{named(path)} cannot be written ({text})", hint) from error
+        if "readonly" in text or "unable to open" in text:
+            raise EvidenceUnwritable(f"{named(path)} cannot be opened ({text})", "check its permissions") from error
+        raise ManifestDamaged(f"{named(path)} is damaged ({text})", "scan that side again") from error
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+        raise ManifestDamaged(f"{named(path)} is damaged ({error})", "scan that side again") from error
+
+
+def open_read_only(path: Path) -> sqlite3.Connection:
+    """Open a file that may come from anybody: nothing is written, and nothing in its schema is run."""
+    uri = f"{path.absolute().as_uri()}?mode=ro"
+    connection = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
+    connection.execute("PRAGMA trusted_schema = OFF")
+    connection.execute("PRAGMA query_only = ON")
+    return connection
+
+
+class DatabaseFile:
+    """An open file. Close it, or use it as a context manager; one thread at a time."""
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        self.path = path
+        self.connection = connection
+
+    def close(self) -> None:
+        """Give the file back; what was not committed is lost."""
+        self.connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
