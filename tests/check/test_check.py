@@ -418,7 +418,7 @@ def test_a_signed_check_is_never_replaced(sides: Sides, replace: bool) -> None:
     """What somebody signed stays, whatever is asked."""
     check(sides.request())
     (sides.evidence / "signoff.json").write_text("{}")
-    refused(sides, UsageProblem, "signed", replace=replace)
+    refused(sides, UsageProblem, "holds a signed check", replace=replace)
 
 
 @pytest.mark.parametrize(

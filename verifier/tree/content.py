@@ -105,7 +105,7 @@ def read_file(
             found, again = _failed(where, error)
         if found.state == State.PROVED or not again:
             break
-    return found._replace(attempts=attempt)
+    return found if attempt == 1 else found._replace(attempts=attempt)
 
 
 def _failed(where: Where, error: OSError) -> tuple[Reading, bool]:
