@@ -24,6 +24,7 @@ from verifier.errors import (
     Interrupted,
     RootUnavailable,
     UsageProblem,
+    VerifierError,
 )
 from verifier.manifest.database import named
 from verifier.manifest.store import Manifest
@@ -283,10 +284,25 @@ def _refuse_evidence(request: CheckRequest, given: list[_Given]) -> None:
             f"{named(evidence)} holds a finished check", "name another folder, or say --replace to discard it"
         )
     inputs = {one.path for one in given if one.share is None}
+    for side, name in MANIFEST_FILES.items():
+        place = (evidence / name).resolve()
+        if name in there and place not in inputs and not request.replace and _is_complete(place):
+            raise UsageProblem(
+                f"{named(evidence)} holds a complete manifest of the {side} side",
+                f"give {named(place)} as {side.upper()} to use it, name another folder, or say --replace to discard it",
+            )
     for one in given:
         place = (evidence / MANIFEST_FILES[one.side]).resolve()
         if place in inputs and (one.share is not None or one.path != place):
             raise UsageProblem(f"{named(place)} is given as the other side's", "name another folder for the evidence")
+
+
+def _is_complete(path: Path) -> bool:
+    try:
+        with Manifest.open(path) as manifest:
+            return manifest.facts().get("complete") == "1"
+    except VerifierError:
+        return False
 
 
 def _take_manifests(evidence: Path, given: list[_Given]) -> None:
@@ -316,9 +332,11 @@ def _scan(
     options = ScanOptions(algorithm, request.listing_only, request.readers, request.cross_mounts, request.rules)
     outcomes = scan_all(requests, options, on_progress)
     if any(outcome.interrupted for outcome in outcomes):
-        raise Interrupted(
-            "; ".join(_how_far(outcome) for outcome in outcomes) + "; nothing was judged", "run the same command again"
-        )
+        done = [outcome for outcome in outcomes if not outcome.interrupted]
+        hint = "run the same command again"
+        if done:
+            hint = f"run it again with {named(done[0].manifest)} as {done[0].label.upper()}, which is complete"
+        raise Interrupted("; ".join(_how_far(outcome) for outcome in outcomes) + "; nothing was judged", hint)
 
 
 def _how_far(outcome: ScanOutcome) -> str:

@@ -42,7 +42,7 @@ def recomputed(manifest: Path) -> str:
     for row in sorted(rows, key=lambda r: str(r["path"]).encode()):
         known = "known" if row["state"] in ("proved", "carried", "contentless") else row["state"]
         fields = [str(row[name]) for name in ("kind", "size", "mtime_ns", "mode", "uid", "gid")]
-        fields += [known, *((row[name] or b"").hex() for name in ("digest", "head", "segments"))]
+        fields += [known, *((row[name] or b"").hex().upper() for name in ("digest", "head", "segments"))]
         for name in ("path", "target", "xattrs"):
             text = row[name] or ""
             fields.append(f"{len(text.encode())}:{text}")

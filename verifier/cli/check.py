@@ -46,6 +46,9 @@ def check(
 
     Example: verifier check /mnt/old /mnt/new --evidence proof-2026-11
     """
+    from verifier.scan.engine import warm_up
+
+    warm_up()
     from verifier.check import CheckRequest
     from verifier.cli.show import run_and_print
     from verifier.rules.model import load_rules

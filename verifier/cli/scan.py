@@ -41,6 +41,9 @@ def scan(
 
     Example: verifier scan /srv/share --manifest old.manifest.sqlite --label "old server"
     """
+    from verifier.scan.engine import warm_up
+
+    warm_up()
     from verifier.cli.progress import display
     from verifier.manifest.database import named
     from verifier.report.context import size_text

@@ -27,7 +27,7 @@ def _sized(column: str) -> str:
 
 
 def _hex(column: str) -> str:
-    return f"lower(hex(coalesce({column}, '')))"
+    return f"hex(coalesce({column}, ''))"
 
 
 # Put together by SQLite: ten times fewer objects than handing every field to Python.

@@ -11,6 +11,7 @@ import multiprocessing
 import os
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from multiprocessing import forkserver
 from typing import TYPE_CHECKING, Final, Protocol
 
 from verifier.errors import Interrupted
@@ -18,6 +19,7 @@ from verifier.scan.reader import Meter, ReadOutcome, ReadTask, read_batch, read_
 
 if TYPE_CHECKING:
     from collections.abc import Callable, MutableSequence
+    from multiprocessing.context import BaseContext
 
 INLINE_FILES: Final = 400
 INLINE_BYTES: Final = 64 * 1024 * 1024
@@ -40,6 +42,21 @@ class Engine(Protocol):
 def automatic_readers() -> int:
     """Return how many readers a side gets where the user names no number: one a core, between 2 and 8."""
     return max(2, min(8, os.cpu_count() or 2))
+
+
+def _context() -> BaseContext:
+    # A forked child of a threaded process may inherit a held lock, so children come from a clean server process.
+    methods = multiprocessing.get_all_start_methods()
+    context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
+    if "forkserver" in methods:
+        context.set_forkserver_preload(["verifier.scan.reader"])
+    return context
+
+
+def warm_up() -> None:
+    """Begin to start the server that reader processes come from, so that it is ready when the listing ends."""
+    if _context().get_start_method() == "forkserver":
+        forkserver.ensure_running()
 
 
 def open_engine(files: int, size_bytes: int, readers: int, stop_wanted: Callable[[], bool] = lambda: False) -> Engine:
@@ -77,11 +94,7 @@ class PoolEngine:
     """Reads in a pool of processes."""
 
     def __init__(self, readers: int) -> None:
-        # A forked child of a threaded process may inherit a held lock, so children come from a clean server process.
-        methods = multiprocessing.get_all_start_methods()
-        context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
-        if "forkserver" in methods:
-            context.set_forkserver_preload(["verifier.scan.reader"])
+        context = _context()
         cells: MutableSequence[int] = context.RawArray("Q", readers + 1)
         self.readers = readers
         self.meter = Meter(cells, 0)

@@ -9,7 +9,7 @@ if TYPE_CHECKING:
 
     from verifier.manifest.store import Manifest, ToRead
 
-BATCH_FILES: Final = 256
+BATCH_FILES: Final = 512
 BATCH_BYTES: Final = 8 * 1024 * 1024
 """A batch ends when it has this many files or bytes; a larger file is a batch of its own."""
 PAGE_FILES: Final = 4096

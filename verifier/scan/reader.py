@@ -11,10 +11,12 @@ import signal
 import threading
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Final, NamedTuple, Protocol
 
 from verifier.errors import ShareGone
-from verifier.tree.content import GONE, Expected, Reading, Stopped, Where, read_file
+from verifier.tree.content import BLOCK_BYTES, GONE, Expected, Reading, Stopped, Where, read_file, read_quickly
+from verifier.tree.digests import hasher
+from verifier.tree.entry import State
 from verifier.tree.handle import TreeHandle, open_tree
 from verifier.tree.names import for_system, parts_of
 from verifier.tree.trouble import Problem, errno_name, now_text
@@ -118,13 +120,21 @@ def read_batch(task: ReadTask, meter: Meter, trees: _Trees | None = None) -> Rea
     now = now_text()
     folder_path: str | None = None
     folder: tuple[str, ...] = ()
+    hash_of = hasher(task.algorithm)
     try:
         for file in task.files:
-            above = file.path.rpartition("/")[0]
+            path, size, mtime_ns, ctime_ns = file
+            above, _, name = path.rpartition("/")
             if above != folder_path:
                 folder_path, folder = above, parts_of(above)
-            reading = _read(own, task, folder, file, meter)
-            _put(outcome, file.path, reading, now)
+            where = Where(own.handle(task.root), folder, for_system(name))
+            expected = Expected(size, mtime_ns, ctime_ns)
+            quick = read_quickly(where, expected, hash_of, meter.add) if size <= BLOCK_BYTES else None
+            if quick is None:
+                _put(outcome, path, _read(own, task, where, expected, meter), now)
+            else:
+                digest, head, xattrs = quick
+                outcome.as_listed.append((_PROVED, None, digest, None, head, xattrs, now, path))
     except Stopped:
         return outcome
     except ShareGone as error:
@@ -137,8 +147,12 @@ def read_batch(task: ReadTask, meter: Meter, trees: _Trees | None = None) -> Rea
     return outcome
 
 
+_PROVED: Final = State.PROVED.value
+
+
 def _put(outcome: ReadOutcome, path: str, r: Reading, now: str) -> None:
-    content = (r.state, r.error, r.digest, r.segments, r.head, r.xattrs, now)
+    # SQLite takes an exact str four times as fast as an enum's member.
+    content = (str(r.state), r.error, r.digest, r.segments, r.head, r.xattrs, now)
     if r.restat is None:
         outcome.as_listed.append((*content, path))
     else:
@@ -147,14 +161,13 @@ def _put(outcome: ReadOutcome, path: str, r: Reading, now: str) -> None:
         outcome.problems.append(Problem(path, "read", r.error, r.attempts, now))
 
 
-def _read(trees: _Trees, task: ReadTask, folder: tuple[str, ...], file: ToRead, meter: Meter) -> Reading:
-    name = for_system(file.path.rpartition("/")[2])
-    expected = Expected(file.size, file.mtime_ns, file.ctime_ns)
-    reading = read_file(Where(trees.handle(task.root), folder, name), expected, task.algorithm, meter.add)
+def _read(trees: _Trees, task: ReadTask, where: Where, expected: Expected, meter: Meter) -> Reading:
+    reading = read_file(where, expected, task.algorithm, meter.add)
     if reading.error is not None and reading.error.endswith(GONE):
         # A folder that was moved and made anew is still held under its old name: let go and look once more.
         trees.close()
-        reading = read_file(Where(trees.handle(task.root), folder, name), expected, task.algorithm, meter.add)
+        where = where._replace(handle=trees.handle(task.root))
+        reading = read_file(where, expected, task.algorithm, meter.add)
     return reading
 
 

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
     from verifier.rules.model import RuleSet
 
-COMMIT_EVERY_S: Final = 1.0
+COMMIT_EVERY_S: Final = 2.0
 TELL_EVERY_S: Final = 0.2
 QUEUED_PER_READER: Final = 3
 """Batches given out for each reader: one being read, the rest so that it never waits for the next."""
@@ -289,6 +289,9 @@ class _Scan:
             try:
                 outcome = future.result()
             except BrokenProcessPool as error:
+                # Ctrl-C reaches readers that are just starting, too: then it was no accident.
+                if self.stop.wait(TELL_EVERY_S * 2):
+                    self._raise_if_stopped()
                 raise reader_died() from error
             self._record(outcome)
             gone = gone or outcome.gone

@@ -48,6 +48,11 @@ _HASHES: Final[dict[Algorithm, Callable[[bytes], Hash]]] = {
 }
 
 
+def hasher(algorithm: Algorithm) -> Callable[[bytes], Hash]:
+    """Return what makes a hash that has taken some data: for callers that make many."""
+    return _HASHES[algorithm]
+
+
 def new_hash(algorithm: Algorithm, data: bytes = b"") -> Hash:
     """Return a hash that has taken the data."""
     return _HASHES[algorithm](data)

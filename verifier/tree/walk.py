@@ -153,7 +153,8 @@ def _list(handle: TreeHandle, folder: _Folder, path: str, chunk: Chunk) -> tuple
 
 def _in_order(names: list[str], path: str, chunk: Chunk) -> list[str]:
     """Sort by bytes; a name that a listing gave twice is one entry and one problem."""
-    names.sort(key=os.fsencode)
+    # Characters of ASCII sort as their bytes do; one test for all names is cheaper than a key for each.
+    names.sort(key=None if "".join(names).isascii() else os.fsencode)
     once = list(dict.fromkeys(names))
     if len(once) != len(names):
         chunk.problems.append(Problem(path, "list", f"{len(names) - len(once)} names listed twice", 1, now_text()))
@@ -162,10 +163,13 @@ def _in_order(names: list[str], path: str, chunk: Chunk) -> list[str]:
 
 def _add(handle: TreeHandle, folder: _Folder, name: str, chunk: Chunk, below: list[_Folder]) -> None:
     """Add one name's entry; a folder's entry waits until it is entered."""
-    raw_name = os.fsencode(name)
-    text = to_text(raw_name)
+    if name.isascii() and "\\" not in name:
+        text, plain = name, True
+    else:
+        raw_name = os.fsencode(name)
+        text, plain = to_text(raw_name), is_utf8(raw_name)
     path = f"{folder.path}/{text}" if folder.path else text
-    raw = to_bytes(path) if folder.raw is not None or not is_utf8(raw_name) else None
+    raw = None if plain and folder.raw is None else to_bytes(path)
     try:
         facts = handle.facts(folder.parts, name)
         target = to_text(handle.target(folder.parts, name)) if stat.S_ISLNK(facts.st_mode) else None
