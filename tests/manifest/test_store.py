@@ -417,8 +417,8 @@ def pages(manifest: Manifest, limit: int, *, links_once: bool) -> Iterator[str]:
     after = ""
     while page := manifest.to_read(after, limit, links_once=links_once):
         assert len(page) <= limit
-        yield from (file.path for file in page)
-        after = page[-1].path
+        yield from (path for path, *_ in page)
+        after = page[-1][0]
 
 
 @pytest.mark.parametrize("limit", [1, 2, 100])

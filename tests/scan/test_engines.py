@@ -12,7 +12,6 @@ from blake3 import blake3
 from tests.scan.scans import entries_of, facts_of, scan_tree
 from tests.strategies import HOSTILE_NAMES, Folder, Link, lay_out
 from tests.tree.deep import MANY, NAME, DeepTree
-from verifier.manifest.store import ToRead
 from verifier.scan import scanner
 from verifier.scan.engine import INLINE_BYTES, INLINE_FILES, InlineEngine, PoolEngine, automatic_readers, open_engine
 from verifier.scan.plan import BATCH_BYTES, BATCH_FILES, cut
@@ -25,6 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from verifier.manifest.store import ToRead
     from verifier.scan.engine import Engine
 
 CHOOSER: Final = random.Random(20261121)
@@ -120,7 +120,7 @@ def test_an_algorithm_reaches_every_reader(tmp_path: Path, monkeypatch: pytest.M
 
 def files(*sizes: int) -> list[ToRead]:
     """Return files of these sizes."""
-    return [ToRead(str(n), size, 0, 0) for n, size in enumerate(sizes)]
+    return [(str(n), size, 0, 0) for n, size in enumerate(sizes)]
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ from blake3 import blake3
 
 from tests.strategies import Folder, lay_out
 from tests.tree.faults import FaultyHandle, failing
-from verifier.manifest.store import CONTENT_COLUMNS, FACT_COLUMNS, ToRead
+from verifier.manifest.store import CONTENT_COLUMNS, FACT_COLUMNS
 from verifier.scan import reader
 from verifier.scan.reader import Meter, ReadOutcome, ReadTask, read_batch
 from verifier.tree import content
@@ -42,7 +42,7 @@ def task(root: Path, *paths: str) -> ReadTask:
     found = []
     for path in paths:
         facts = (root / os.fsdecode(to_bytes(path))).lstat()
-        found.append(ToRead(path, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns))
+        found.append((path, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns))
     return ReadTask(str(root), Algorithm.BLAKE3, tuple(found))
 
 

@@ -46,6 +46,7 @@ def check(
 
     Example: verifier check /mnt/old /mnt/new --evidence proof-2026-11
     """
+    from verifier.cli.settle import settle
     from verifier.scan.engine import warm_up
 
     warm_up()
@@ -53,6 +54,7 @@ def check(
     from verifier.cli.show import run_and_print
     from verifier.rules.model import load_rules
 
+    settle()
     request = CheckRequest(
         old,
         new,

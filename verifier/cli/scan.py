@@ -41,6 +41,7 @@ def scan(
 
     Example: verifier scan /srv/share --manifest old.manifest.sqlite --label "old server"
     """
+    from verifier.cli.settle import settle
     from verifier.scan.engine import warm_up
 
     warm_up()
@@ -52,6 +53,7 @@ def scan(
     from verifier.tree.digests import Algorithm
     from verifier.verdict import count_of
 
+    settle()
     options = ScanOptions(
         algorithm or Algorithm.BLAKE3, listing_only, o.read_readers(readers), cross_mounts, load_rules(rules or ())
     )

@@ -26,6 +26,8 @@ _MAGIC: Final = b"SQLite format 3\0"
 _NEEDED: Final = {"facts", "entries", "problems"}
 
 Row = tuple[object, ...]
+ToRead = tuple[str, int, int, int]
+"""A file that is still to be read: path, size, mtime_ns, ctime_ns. Plain, because it goes to another process."""
 CONTENT_COLUMNS: Final = ("state", "error", "digest", "segments", "head", "xattrs", "read_at")
 """What reading a file finds out."""
 FACT_COLUMNS: Final = ("size", "allocated", "mtime_ns", "ctime_ns", "mode", "uid", "gid", "nlink")
@@ -49,15 +51,6 @@ class Totals(NamedTuple):
     """Files that were listed and not read."""
     not_entered: int
     """Folders whose content is not in the manifest, other than those that a rule keeps a scan out of."""
-
-
-class ToRead(NamedTuple):
-    """One file that is still to be read."""
-
-    path: str
-    size: int
-    mtime_ns: int
-    ctime_ns: int
 
 
 class Manifest(DatabaseFile):
@@ -162,7 +155,7 @@ class Manifest(DatabaseFile):
             " ORDER BY path LIMIT ?",
             (after, limit),
         )
-        return [ToRead(*row) for row in rows]
+        return rows.fetchall()
 
     def share_readings_of_links(self) -> None:
         """Give every further name of an inode what was read under its first name.

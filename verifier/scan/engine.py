@@ -11,11 +11,21 @@ import multiprocessing
 import os
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
 from multiprocessing import forkserver
-from typing import TYPE_CHECKING, Final, Protocol
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from verifier.errors import Interrupted
-from verifier.scan.reader import Meter, ReadOutcome, ReadTask, read_batch, read_in_worker, start_worker
+from verifier.scan.reader import (
+    Meter,
+    ReadOutcome,
+    ReadTask,
+    packed,
+    read_batch,
+    read_in_worker,
+    start_worker,
+    unpacked,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, MutableSequence
@@ -32,8 +42,11 @@ class Engine(Protocol):
     """How many batches are read at the same time."""
     meter: Meter
 
-    def submit(self, task: ReadTask) -> Future[ReadOutcome]:
+    def submit(self, task: ReadTask) -> Future[Any]:
         """Begin to read a batch."""
+
+    def outcome(self, done: Future[Any]) -> ReadOutcome:
+        """Return what a batch came to, once its future is done; raises what the future holds."""
 
     def close(self) -> None:
         """Wait for what runs and let the readers go."""
@@ -56,7 +69,9 @@ def _context() -> BaseContext:
 def warm_up() -> None:
     """Begin to start the server that reader processes come from, so that it is ready when the listing ends."""
     if _context().get_start_method() == "forkserver":
-        forkserver.ensure_running()
+        # A process that was forked from one with a server cannot ask for its own; it starts one when it needs it.
+        with suppress(OSError):
+            forkserver.ensure_running()
 
 
 def open_engine(files: int, size_bytes: int, readers: int, stop_wanted: Callable[[], bool] = lambda: False) -> Engine:
@@ -80,11 +95,16 @@ class InlineEngine:
         self.readers = 1
         self.meter = Meter([0, 0], 1, stop_wanted)
 
-    def submit(self, task: ReadTask) -> Future[ReadOutcome]:
+    def submit(self, task: ReadTask) -> Future[Any]:
         """Read the batch now and return a future that is done."""
         future: Future[ReadOutcome] = Future()
         future.set_result(read_batch(task, self.meter))
         return future
+
+    def outcome(self, done: Future[Any]) -> ReadOutcome:
+        """Return the batch's outcome."""
+        result: ReadOutcome = done.result()
+        return result
 
     def close(self) -> None:
         """Do nothing: nothing runs."""
@@ -104,16 +124,20 @@ class PoolEngine:
             initializer=functools.partial(start_worker, cells, context.Value("i", 0)),
         )
 
-    def submit(self, task: ReadTask) -> Future[ReadOutcome]:
+    def submit(self, task: ReadTask) -> Future[Any]:
         """Give the batch to the next free reader.
 
         Raises:
             Interrupted: If a reader process died and took the pool with it.
         """
         try:
-            return self._pool.submit(read_in_worker, task)
+            return self._pool.submit(read_in_worker, packed(task))
         except BrokenProcessPool as error:
             raise reader_died() from error
+
+    def outcome(self, done: Future[Any]) -> ReadOutcome:
+        """Return the batch's outcome, unpacked here."""
+        return unpacked(done.result())
 
     def close(self) -> None:
         """Wait for what runs, drop what waits, end the processes."""

@@ -22,7 +22,7 @@ def batches(manifest: Manifest, *, links_once: bool) -> Iterator[tuple[ToRead, .
     """
     after = ""
     while page := manifest.to_read(after, PAGE_FILES, links_once=links_once):
-        after = page[-1].path
+        after = page[-1][0]
         yield from cut(page)
 
 
@@ -31,10 +31,11 @@ def cut(files: Iterable[ToRead]) -> Iterator[tuple[ToRead, ...]]:
     batch: list[ToRead] = []
     size = 0
     for file in files:
-        if batch and (len(batch) >= BATCH_FILES or size + file.size > BATCH_BYTES):
+        file_bytes = file[1]
+        if batch and (len(batch) >= BATCH_FILES or size + file_bytes > BATCH_BYTES):
             yield tuple(batch)
             batch, size = [], 0
         batch.append(file)
-        size += file.size
+        size += file_bytes
     if batch:
         yield tuple(batch)

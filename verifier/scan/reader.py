@@ -5,6 +5,8 @@ Kept light: every reader process imports this module, and nothing of the command
 
 from __future__ import annotations
 
+import gc
+import marshal
 import multiprocessing
 import os
 import signal
@@ -15,7 +17,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple, Protocol
 
 from verifier.errors import ShareGone
 from verifier.tree.content import BLOCK_BYTES, GONE, Expected, Reading, Stopped, Where, read_file, read_quickly
-from verifier.tree.digests import hasher
+from verifier.tree.digests import Algorithm, hasher
 from verifier.tree.entry import State
 from verifier.tree.handle import TreeHandle, open_tree
 from verifier.tree.names import for_system, parts_of
@@ -26,7 +28,6 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
     from verifier.manifest.store import ToRead
-    from verifier.tree.digests import Algorithm
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +182,7 @@ class _Worker:
 def start_worker(cells: MutableSequence[int], taken: Counter) -> None:
     """Prepare this process as a reader: pick a cell, leave Ctrl-C to the parent."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    gc.disable()  # results are plain tuples without cycles, and many enough to set the collector off all the time
     threading.Thread(target=_end_with_parent, name="watch", daemon=True).start()
     with taken.get_lock():
         taken.value += 1
@@ -198,6 +200,24 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def read_in_worker(task: ReadTask) -> ReadOutcome:
-    """Read a batch in a process that `start_worker` prepared."""
-    return read_batch(task, _Worker.meter, _Worker.trees)
+def packed(task: ReadTask) -> bytes:
+    """Return a batch as bytes for another process.
+
+    Packed by hand, with the standard library's fastest format, in the thread that needs the result: the pool's own
+    threads would otherwise unpack thousands of rows while that thread waits for the interpreter lock.
+    """
+    return marshal.dumps((task.root, task.algorithm.value, task.files))
+
+
+def unpacked(outcome: bytes) -> ReadOutcome:
+    """Return what `read_in_worker` sent."""
+    as_listed, changed, problems, gone = marshal.loads(outcome)  # noqa: S302  our own reader process wrote it
+    return ReadOutcome(as_listed, changed, [Problem._make(row) for row in problems], gone)
+
+
+def read_in_worker(task: bytes) -> bytes:
+    """Read a packed batch in a process that `start_worker` prepared, and return its packed outcome."""
+    root, algorithm, files = marshal.loads(task)  # noqa: S302  the scanning process wrote it
+    outcome = read_batch(ReadTask(root, Algorithm(algorithm), files), _Worker.meter, _Worker.trees)
+    problems = [tuple(problem) for problem in outcome.problems]
+    return marshal.dumps((outcome.as_listed, outcome.changed, problems, outcome.gone))

@@ -14,7 +14,7 @@ import time
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from verifier.errors import Interrupted, RootUnavailable, ShareGone, UsageProblem
 from verifier.manifest.database import named
@@ -23,7 +23,7 @@ from verifier.scan.engine import Engine, automatic_readers, open_engine, reader_
 from verifier.scan.plan import batches
 from verifier.scan.reader import ReadOutcome, ReadTask
 from verifier.tree.digests import Algorithm
-from verifier.tree.entry import BY_RULE, Kind, State
+from verifier.tree.entry import BY_RULE
 from verifier.tree.handle import open_tree
 from verifier.tree.names import shown, to_text
 from verifier.tree.share import Share
@@ -191,7 +191,7 @@ class _Scan:
     problems: int = 0
     root_unsettled: bool = False
     engine: Engine | None = None
-    pending: set[Future[ReadOutcome]] = field(default_factory=set)
+    pending: set[Future[Any]] = field(default_factory=set)
     told_at: float = 0.0
     committed_at: float = field(default_factory=time.monotonic)
 
@@ -248,10 +248,9 @@ class _Scan:
                 self.entries += len(chunk.entries)
                 self.problems += len(chunk.problems)
                 self.root_unsettled |= any(p.path == "" and p.operation == "list" for p in chunk.problems)
-                for entry in chunk.entries:
-                    if entry.state == State.LISTED and entry.kind == Kind.FILE:
-                        self.files += 1
-                        self.size_bytes += entry.size
+                sizes = [entry.size for entry in chunk.entries if entry.kind == "file"]
+                self.files += len(sizes)
+                self.size_bytes += sum(sizes)
                 self._commit_when_due()
                 self._tell("listing")
                 self._raise_if_stopped()
@@ -282,12 +281,13 @@ class _Scan:
 
     def _collect(self) -> None:
         """Write what is done; what is not stays pending."""
+        assert self.engine is not None
         self._raise_if_stopped()
         done, self.pending = wait(self.pending, timeout=TELL_EVERY_S, return_when=FIRST_COMPLETED)
         gone = ""
         for future in done:
             try:
-                outcome = future.result()
+                outcome = self.engine.outcome(future)
             except BrokenProcessPool as error:
                 # Ctrl-C reaches readers that are just starting, too: then it was no accident.
                 if self.stop.wait(TELL_EVERY_S * 2):
@@ -309,7 +309,7 @@ class _Scan:
         self.engine.close()
         for future in done:
             if not future.cancelled() and future.exception() is None:
-                self._record(future.result())
+                self._record(self.engine.outcome(future))
 
     def _record(self, outcome: ReadOutcome) -> None:
         self.manifest.record(outcome.as_listed, outcome.changed)
