@@ -123,8 +123,9 @@ class Manifest(DatabaseFile):
     def add(self, entries: Sequence[Entry], problems: Sequence[Problem] = ()) -> None:
         """Write listed entries and problems; they last with the next `commit`."""
         with database_errors(self.path):
-            self.connection.executemany(schema.INSERT_ENTRY, entries)
-            self.connection.executemany("INSERT INTO problems VALUES (?, ?, ?, ?, ?)", problems)
+            # As plain tuples: of a subclass SQLite's module asks for every field by the slow way, 4 of 12 µs a row.
+            self.connection.executemany(schema.INSERT_ENTRY, map(tuple, entries))
+            self.connection.executemany("INSERT INTO problems VALUES (?, ?, ?, ?, ?)", map(tuple, problems))
 
     def record(self, as_listed: Sequence[Row], changed: Sequence[Row]) -> None:
         """Write what reading came to; it lasts with the next `commit`.

@@ -164,7 +164,7 @@ class Findings(DatabaseFile):
     def add(self, findings: Iterable[Finding]) -> None:
         """Write findings."""
         with database_errors(self.path):
-            self.connection.executemany(_INSERT, findings)
+            self.connection.executemany(_INSERT, map(tuple, findings))
 
     def set_facts(self, facts: Mapping[str, str]) -> None:
         """Write facts of the run."""
