@@ -197,11 +197,6 @@ class Manifest(DatabaseFile):
             ).fetchone()
         return Totals(*row)
 
-    def bytes_to_read(self) -> int:
-        """Return how many bytes the files have that were listed and not read yet."""
-        query = "SELECT coalesce(sum(size), 0) FROM entries WHERE kind = 'file' AND state = 'listed'"
-        return int(self.connection.execute(query).fetchone()[0])
-
     def entries(self) -> Iterator[Entry]:
         """Stream all entries in path order."""
         with database_errors(self.path):

@@ -158,16 +158,14 @@ class _Run:
         around = ManifestSurroundings(self.connection, side)
         after = ""
         query = f"SELECT path, kind, size, head FROM left_{side} WHERE path > ? ORDER BY path LIMIT {_PAGE}"  # noqa: S608
-        update = f"UPDATE left_{side} SET rule = ?, claimed = ?, why = ? WHERE path = ?"  # noqa: S608
+        update = f"UPDATE left_{side} SET claimed = 1 WHERE path = ?"  # noqa: S608
         while page := self.connection.execute(query, (after,)).fetchall():
             after = page[-1][0]
-            rows = []
-            for row in page:
-                claim = self.matcher.claim(Candidate(*row), around)
-                if claim is not None:
-                    aside = claim.holds and claim.rule.action is not Action.KEEP
-                    rows.append((claim.rule.name, aside, claim.why, row[0]))
-            self.connection.executemany(update, rows)
+            claims = ((row[0], self.matcher.claim(Candidate(*row), around)) for row in page)
+            aside = [
+                (path,) for path, claim in claims if claim and claim.holds and claim.rule.action is not Action.KEEP
+            ]
+            self.connection.executemany(update, aside)
 
     def _mark_unseen(self, form: str) -> None:
         """Note for what is left below a folder that the other side could not list that its absence is not shown.

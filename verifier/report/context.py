@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from blake3 import blake3
 
-from verifier.classes import EXIT_CODES, Class, Severity, Side, VerdictKind
+from verifier.classes import Class, Severity, Side, VerdictKind
 from verifier.errors import NotAManifest
 from verifier.manifest.database import named
 from verifier.reconcile.findings import Finding, Findings, Tally
@@ -98,7 +98,7 @@ class ReportContext:
     @property
     def exit_code(self) -> int:
         """The process's exit code."""
-        return EXIT_CODES[self.verdict.kind]
+        return self.verdict.exit_code
 
 
 def build_context(evidence: Path, findings: Findings) -> ReportContext:
