@@ -107,6 +107,8 @@ def without_rights() -> Iterator[None]:
     if os.geteuid() != 0:
         yield
         return
+    import psutil  # noqa: F401, PLC0415  imported late elsewhere, when this user may not read where it lies
+
     os.setegid(NOBODY)
     os.seteuid(NOBODY)
     try:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from verifier.reconcile.options import PlaceMap, ReconcileOptions
     from verifier.reconcile.reconciler import reconcile
     from verifier.report.write import write_report
-    from verifier.rules.model import load_rules
+    from verifier.rules.load import load_rules
     from verifier.scan.scanner import ScanOptions, ScanRequest, scan
     from verifier.verdict import judge
 
@@ -34,7 +34,7 @@ _HOMES = {
     "ScanRequest": "verifier.scan.scanner",
     "check": "verifier.check",
     "judge": "verifier.verdict",
-    "load_rules": "verifier.rules.model",
+    "load_rules": "verifier.rules.load",
     "reconcile": "verifier.reconcile.reconciler",
     "scan": "verifier.scan.scanner",
     "write_report": "verifier.report.write",

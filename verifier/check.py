@@ -10,7 +10,7 @@ import json
 import os
 import shutil
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -30,18 +30,21 @@ from verifier.manifest.database import named
 from verifier.manifest.store import Manifest
 from verifier.reconcile.findings import Findings
 from verifier.reconcile.options import PlaceMap, ReconcileOptions, check_maps
+from verifier.reconcile.preliminary import Preliminary, preliminary
 from verifier.reconcile.reconciler import Reconciled, reconcile
 from verifier.report.context import FINDINGS_FILE, MANIFEST_FILES, ReportContext
 from verifier.report.write import PAGE_FILE, SUMMARY_FILE, TABLE_FILE, write_report
 from verifier.rules.rule import RuleSet
-from verifier.scan.scanner import Progress, ScanOptions, ScanOutcome, ScanRequest, scan_all
+from verifier.scan.progress import Progress
+from verifier.scan.resume import SUFFIX
+from verifier.scan.scanner import ScanOptions, ScanOutcome, ScanRequest, scan_all
 from verifier.tree.digests import Algorithm
 from verifier.tree.share import Share
 from verifier.verdict import judge
 from verifier.version import TOOL
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
 SIGNOFF_FILE: Final = "signoff.json"
 _OURS: Final = (*MANIFEST_FILES.values(), FINDINGS_FILE, PAGE_FILE, SUMMARY_FILE, TABLE_FILE)
@@ -49,7 +52,13 @@ LOCK_FILE: Final = ".lock"
 _LEFTOVERS: Final = (
     *(f"{name}{end}" for name in _OURS for end in ("", "-journal", ".part", ".part-journal")),
     *(f".{name}.part" for name in _OURS),
+    *(f"{name}{SUFFIX}{end}" for name in MANIFEST_FILES.values() for end in ("", "-journal")),
 )
+_RESUMED: Final = {
+    side: tuple(f"{name}{end}" for end in ("", "-journal", SUFFIX, f"{SUFFIX}-journal"))
+    for side, name in MANIFEST_FILES.items()
+}
+"""What a scan of each side goes on from."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,11 +78,12 @@ class CheckRequest:
     """When people began to work on the new side; aware."""
     algorithm: Algorithm | None = None
     """None takes a given manifest's, else BLAKE3."""
-    listing_only: bool = False
-    readers: int | None = None
-    cross_mounts: bool = False
+    scan: ScanOptions = field(default_factory=ScanOptions)
+    """How trees are scanned; rules and algorithm are those of this request."""
+    reuse: tuple[Path, ...] = ()
+    """Complete manifests of the same roots, whose digests are carried over where nothing changed."""
     replace: bool = False
-    """Discard what a finished check left in the evidence folder."""
+    """Discard what an earlier check left in the evidence folder."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,13 +99,15 @@ def check(
     request: CheckRequest,
     on_progress: Callable[[Progress], None] = lambda _: None,
     on_stage: Callable[[str], None] = lambda _: None,
+    on_preliminary: Callable[[Preliminary], None] | None = None,
 ) -> ReportContext:
-    """Check a copy and write the evidence.
+    """Check a copy and write the evidence; go on with a check of the same sides that was interrupted.
 
     Args:
         request: What to check.
         on_progress: Told how far each scan is, from several threads.
         on_stage: Told what happens after the scans: reconciling, writing the report.
+        on_preliminary: Told what names and sizes say, as soon as both sides are listed; from another thread.
 
     Returns:
         Everything that the report says, the verdict first.
@@ -103,7 +115,7 @@ def check(
     Raises:
         UsageProblem: If the two sides, the options or the evidence folder cannot be meant.
         CannotRun: If a side is not there, is empty, or the evidence cannot be written.
-        Interrupted: If a scan did not reach its end; the manifests stay, and say so.
+        Interrupted: If a scan did not reach its end; the manifests stay, and the same request goes on from them.
     """
     started = _now()
     check_maps(request.maps)
@@ -115,7 +127,7 @@ def check(
     with _held(request.evidence):
         _prepare(request, given)
         _take_manifests(request.evidence, given)
-        _scan(request, given, algorithm, on_progress)
+        _scan(request, given, algorithm, on_progress, on_preliminary)
         on_stage("reconciling")
         roots = {one.side: one.share.root if one.share else None for one in given}
         return _conclude(request, roots, started, on_stage)
@@ -251,8 +263,9 @@ def _prepare(request: CheckRequest, given: list[_Given]) -> None:
     """Make room in the evidence folder; asked again because another run may have ended a moment ago."""
     _refuse_evidence(request, given)
     inputs = {one.path for one in given if one.share is None}
+    resumed = {name for one in given if one.share is not None and not request.replace for name in _RESUMED[one.side]}
     for item in request.evidence.iterdir():
-        if item.name in _LEFTOVERS and item.resolve() not in inputs:
+        if item.name in _LEFTOVERS and item.name not in resumed and item.resolve() not in inputs:
             item.unlink()
 
 
@@ -284,12 +297,15 @@ def _refuse_evidence(request: CheckRequest, given: list[_Given]) -> None:
             f"{named(evidence)} holds a finished check", "name another folder, or say --replace to discard it"
         )
     inputs = {one.path for one in given if one.share is None}
-    for side, name in MANIFEST_FILES.items():
+    for one in given:
+        name = MANIFEST_FILES[one.side]
         place = (evidence / name).resolve()
-        if name in there and place not in inputs and not request.replace and _is_complete(place):
+        lost = one.share is None and name in there and place not in inputs
+        if lost and not request.replace and _is_complete(place):
             raise UsageProblem(
-                f"{named(evidence)} holds a complete manifest of the {side} side",
-                f"give {named(place)} as {side.upper()} to use it, name another folder, or say --replace to discard it",
+                f"{named(evidence)} holds a complete manifest of the {one.side} side",
+                f"give {named(place)} as {one.side.upper()} to use it, name another folder, or say --replace to "
+                "discard it",
             )
     for one in given:
         place = (evidence / MANIFEST_FILES[one.side]).resolve()
@@ -320,23 +336,57 @@ def _take_manifests(evidence: Path, given: list[_Given]) -> None:
 
 
 def _scan(
-    request: CheckRequest, given: list[_Given], algorithm: Algorithm, on_progress: Callable[[Progress], None]
+    request: CheckRequest,
+    given: list[_Given],
+    algorithm: Algorithm,
+    on_progress: Callable[[Progress], None],
+    on_preliminary: Callable[[Preliminary], None] | None,
 ) -> None:
+    reuse = _reused(request.reuse, given)
     requests = [
-        ScanRequest(one.side.value, one.path, request.evidence / MANIFEST_FILES[one.side])
+        ScanRequest(
+            one.side.value,
+            one.path,
+            request.evidence / MANIFEST_FILES[one.side],
+            reuse.get(one.side),
+            finished_too=True,
+        )
         for one in given
         if one.share is not None
     ]
     if not requests:
         return
-    options = ScanOptions(algorithm, request.listing_only, request.readers, request.cross_mounts, request.rules)
-    outcomes = scan_all(requests, options, on_progress)
+    options = replace(request.scan, algorithm=algorithm, rules=request.rules)
+    manifests = [request.evidence / MANIFEST_FILES[side] for side in Side]
+
+    def on_listed() -> None:
+        assert on_preliminary is not None
+        on_preliminary(preliminary(manifests[0], manifests[1], request.maps))
+
+    outcomes = scan_all(requests, options, on_progress, None if on_preliminary is None else on_listed)
     if any(outcome.interrupted for outcome in outcomes):
-        done = [outcome for outcome in outcomes if not outcome.interrupted]
-        hint = "run the same command again"
-        if done:
-            hint = f"run it again with {named(done[0].manifest)} as {done[0].label.upper()}, which is complete"
-        raise Interrupted("; ".join(_how_far(outcome) for outcome in outcomes) + "; nothing was judged", hint)
+        raise Interrupted(
+            "; ".join(_how_far(outcome) for outcome in outcomes) + "; nothing was judged",
+            "run the same command again: it goes on from what was read",
+        )
+
+
+def _reused(manifests: Sequence[Path], given: list[_Given]) -> dict[Side, Path]:
+    """Find out which side each earlier manifest was made of."""
+    found: dict[Side, Path] = {}
+    for path in manifests:
+        with Manifest.open(path) as manifest:
+            root = manifest.facts().get("root")
+        sides = [one.side for one in given if one.share is not None and one.share.named == root]
+        if not sides:
+            raise UsageProblem(
+                f"--reuse {named(path)} was made of {root}, which is neither side",
+                "a copy has the same times and sizes and may have other bytes: reuse only a manifest of the same root",
+            )
+        if sides[0] in found:
+            raise UsageProblem(f"--reuse is given twice for the {sides[0]} side", "give one manifest for each side")
+        found[sides[0]] = path
+    return found
 
 
 def _how_far(outcome: ScanOutcome) -> str:
@@ -354,16 +404,20 @@ def _record_run(
     started: str,
 ) -> None:
     """Judge, and write everything that the report needs beside the findings."""
-    sides, incomplete = {}, {}
+    sides, incomplete, carried = {}, {}, {}
     for side, path in manifests.items():
         with Manifest.open(path) as manifest:
-            facts = manifest.facts()
-            sides[side.value] = {"facts": facts, "totals": manifest.totals()._asdict()}
+            facts, totals = manifest.facts(), manifest.totals()
+            problems = [kind._asdict() for kind in manifest.problem_kinds()]
+            sides[side.value] = {"facts": facts, "totals": totals._asdict(), "problems": problems}
+        carried[side] = totals.carried_files
         if facts.get("complete") != "1":
             incomplete[side] = facts.get("interrupted") or "it was ended from outside"
+        elif facts.get("listing_only") == "1":
+            incomplete[side] = "names and sizes were listed, no content was read"
     comparison = reconciled.comparison
     with Findings.open(reconciled.findings) as findings:
-        verdict = judge(findings, reconciled.accounts, incomplete)
+        verdict = judge(findings, reconciled.accounts, incomplete, carried)
     run: dict[str, Any] = {
         "started": started,
         "finished": _now(),

@@ -75,14 +75,18 @@ def things(files: int, folders: int, links: int, others: int) -> str:
 
 
 def judge(
-    findings: Findings, accounts: Mapping[Side, Mapping[Class, Tally]], incomplete: Mapping[Side, str]
+    findings: Findings,
+    accounts: Mapping[Side, Mapping[Class, Tally]],
+    incomplete: Mapping[Side, str],
+    carried: Mapping[Side, int] | None = None,
 ) -> Verdict:
     """Judge what a reconciliation found.
 
     Args:
         findings: The findings, whose severities the policy has weighed.
         accounts: Both sides' accounts.
-        incomplete: For each side whose scan did not reach its end, why.
+        incomplete: For each side whose scan did not reach its end, or read nothing, why.
+        carried: How many files of each side were not read now, but are known from an earlier scan.
     """
     weighed = _by_severity(findings)
     blockers = _reasons(weighed, Severity.BLOCKER)
@@ -96,13 +100,22 @@ def judge(
         return Verdict(VerdictKind.NOT_TRUSTWORTHY, tuple(blockers + open_questions))
     if open_questions:
         return Verdict(VerdictKind.INCONCLUSIVE, tuple(open_questions))
-    return Verdict(VerdictKind.TRUSTWORTHY, tuple(_rests_on(findings, old)))
+    return Verdict(VerdictKind.TRUSTWORTHY, tuple(_rests_on(findings, old, carried or {})))
 
 
-def _rests_on(findings: Findings, old: Mapping[Class, Tally]) -> list[str]:
+def _rests_on(findings: Findings, old: Mapping[Class, Tally], carried: Mapping[Side, int]) -> list[str]:
     """Say what a trustworthy copy rests on, and what it leaves to do."""
     found = sum(old[cls].files for cls in (Class.IDENTICAL, Class.METADATA_ONLY, Class.NAME_ALTERED, Class.RELOCATED))
-    reasons = [f"{count_of(found, 'file', 'files')} read on both sides, every one with the same content"]
+    files = count_of(found, "file", "files")
+    reasons = [f"{files} read on both sides, every one with the same content"]
+    if any(carried.values()):
+        reasons = [f"{files} on both sides, every one with the same content"]
+        reasons += [
+            f"{count_of(number, 'file', 'files')} of the {side} side not read now: known from an earlier scan, "
+            "unchanged since by size and times"
+            for side, number in carried.items()
+            if number
+        ]
     late = findings.tally("drift_side = 'old'").entries
     if late:
         what = count_of(late, "entry", "entries")

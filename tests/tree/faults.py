@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 from collections import Counter
 from typing import TYPE_CHECKING
@@ -36,10 +37,10 @@ class FaultyHandle(DescriptorHandle):
             self.asked[operation, path] += 1
         when.get((operation, path), _nothing)()
 
-    def names(self, folder: Sequence[str]) -> list[str]:
-        """List a folder."""
+    def names(self, folder: Sequence[str]) -> list[tuple[str, bool]]:
+        """List a folder; of the names that are added the listing does not say what they are."""
         self._around("names", folder, "", self.before)
-        found = super().names(folder) + self.also_listed.get("/".join(folder), [])
+        found = super().names(folder) + [(name, False) for name in self.also_listed.get("/".join(folder), [])]
         self._around("names", folder, "", self.after)
         return found
 
@@ -57,6 +58,16 @@ class FaultyHandle(DescriptorHandle):
         """Open a file."""
         self._around("open", folder, name, self.before)
         return super().open(folder, name)
+
+    def looker(self, folder: Sequence[str]) -> Callable[[str], os.stat_result]:
+        """Return what looks at names of a folder, each as `facts` does; the folder itself must be there now."""
+        super().looker(folder)
+        return functools.partial(self.facts, folder)
+
+    def opener(self, folder: Sequence[str]) -> Callable[[str], int]:
+        """Return what opens files of a folder, each as `open` does; the folder itself must be there now."""
+        super().opener(folder)
+        return functools.partial(self.open, folder)
 
 
 def _nothing() -> None:

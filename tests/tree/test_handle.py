@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import os
+import stat
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import pytest
 
+from tests.conftest import without_rights
 from tests.tree.deep import MANY, DeepTree
 from verifier.tree.handle import MAX_HELD_DESCRIPTORS, DescriptorHandle, PathHandle, open_tree
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from verifier.tree.handle import TreeHandle
 
-HANDLES = [DescriptorHandle, PathHandle]
+HANDLES: Final[tuple[Callable[[Path], TreeHandle], ...]] = (DescriptorHandle, PathHandle)
 
 
 def held_descriptors() -> int:
@@ -46,7 +50,7 @@ def test_a_name_is_looked_up_in_its_own_folder(handle: TreeHandle) -> None:
         for folder in ((), ("a",), ("a", "b"), (), ("a", "b"), ("a",), ()):
             assert content(handle, *folder) == f"in {'/'.join(folder) or 'the root'}"
             assert handle.facts(folder, "note").st_size == len(f"in {'/'.join(folder) or 'the root'}")
-        assert sorted(handle.names(())) == ["a", "link", "note", "notelink"]
+        assert sorted(handle.names(())) == [("a", False), ("link", False), ("note", True), ("notelink", False)]
 
 
 @pytest.mark.parametrize("gone", [("gone",), ("a", "gone"), ("a", "b", "gone")], ids="/".join)
@@ -61,6 +65,81 @@ def test_after_a_folder_that_is_gone_the_next_look_is_right(
         assert content(handle, *then) == f"in {'/'.join(then) or 'the root'}"
 
 
+def test_an_opener_opens_files_of_its_folder(handle: TreeHandle) -> None:
+    """What is asked of one folder many times is asked of that folder, and nothing else is read in its stead."""
+    with handle:
+        for folder in ((), ("a",), ("a", "b"), ("a",)):
+            open_name = handle.opener(folder)
+            for _ in range(2):
+                with os.fdopen(open_name("note")) as file:
+                    assert file.read() == f"in {'/'.join(folder) or 'the root'}"
+            with pytest.raises(FileNotFoundError):
+                open_name("gone")
+
+
+def test_a_looker_looks_in_its_folder(handle: TreeHandle) -> None:
+    """A look that is made many times in one folder says what a single look says, and follows no link."""
+    with handle:
+        for folder in ((), ("a",), ("a", "b"), ("a",)):
+            looks = handle.looker(folder)
+            assert looks("note") == handle.facts(folder, "note")
+            with pytest.raises(FileNotFoundError):
+                looks("gone")
+        assert stat.S_ISLNK(handle.looker(())("link").st_mode)
+
+
+def test_an_opener_of_a_folder_that_is_gone_opens_nothing(handle: TreeHandle) -> None:
+    """A folder that vanished has no files: an error, at the latest when one is opened."""
+    with handle, pytest.raises(FileNotFoundError):
+        handle.opener(("gone",))("note")
+
+
+def test_the_same_components_mean_the_same_folder(handle: TreeHandle) -> None:
+    """Whether a caller uses one tuple again or makes an equal one, the look is in the folder that it names."""
+    with handle:
+        folder = ("a", "b")
+        assert content(handle, *folder) == content(handle, *folder)
+        assert handle.facts(folder, "note") == handle.facts(("a", "b"), "note") != handle.facts(("a",), "note")
+        assert handle.facts(folder, "note") == handle.facts(folder, "note")
+
+
+def test_some_names_are_few_however_many_there_are(tmp_path: Path) -> None:
+    """A first look at a root with a million names must not list them all."""
+    for n in range(20):
+        (tmp_path / str(n)).touch()
+    for kind in HANDLES:
+        with kind(tmp_path) as held:
+            assert len(set(held.some_names(7))) == 7
+            assert len(held.some_names(100)) == 20
+
+
+def test_a_listing_says_what_is_a_file(tmp_path: Path) -> None:
+    """Only what the listing itself calls a file may be opened without a look: never a FIFO, a folder or a link."""
+    (tmp_path / "file").touch()
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "link to a file").symlink_to("file")
+    (tmp_path / "link to nothing").symlink_to("nothing")
+    os.mkfifo(tmp_path / "fifo")
+    for kind in HANDLES:
+        with kind(tmp_path) as held:
+            assert {name for name, is_file in held.names(()) if is_file} == {"file"}
+
+
+@pytest.mark.real(root=True)
+def test_a_file_of_somebody_else_is_opened_all_the_same(open_ground: Path) -> None:
+    """Leaving access times alone is for owners (open(2), O_NOATIME): whoever is not may still read."""
+    (open_ground / "file").write_text("for all")
+    (open_ground / "file").chmod(0o644)
+    (open_ground / "secret").write_text("for nobody")
+    (open_ground / "secret").chmod(0o600)
+    with without_rights(), open_tree(open_ground) as held:
+        for open_name in (lambda name: held.open((), name), held.opener(())):
+            with os.fdopen(open_name("file")) as file:
+                assert file.read() == "for all"
+            with pytest.raises(PermissionError):
+                open_name("secret")
+
+
 def test_links_are_not_followed(handle: TreeHandle) -> None:
     """A link is a name with a target; its target's content is not reached through it."""
     with handle:
@@ -68,6 +147,8 @@ def test_links_are_not_followed(handle: TreeHandle) -> None:
         assert handle.facts((), "link").st_size == 1
         with pytest.raises(OSError, match="notelink"):
             handle.open((), "notelink")
+        with pytest.raises(OSError, match="notelink"):
+            handle.opener(())("notelink")
 
 
 def test_a_folder_that_became_a_link_is_not_entered(tmp_path: Path) -> None:
@@ -91,7 +172,7 @@ def test_the_root_may_be_a_link(tmp_path: Path) -> None:
     (tmp_path / "real" / "file").touch()
     (tmp_path / "link").symlink_to("real")
     with open_tree(tmp_path / "link") as handle:
-        assert handle.names(()) == ["file"]
+        assert handle.names(()) == [("file", True)]
 
 
 def test_nothing_is_opened_for_writing(tmp_path: Path) -> None:
@@ -112,7 +193,7 @@ def test_descriptors_are_bounded_and_given_back(deep_tree: DeepTree) -> None:
     with DescriptorHandle(deep_tree.root) as handle:
         most = 0
         for depth in (*range(1, MANY), *range(MANY - 1, 0, -1), MANY - 1, 1, 0):
-            assert sorted(handle.names(deep_tree.folder(depth))) == deep_tree.names(depth)
+            assert sorted(name for name, _ in handle.names(deep_tree.folder(depth))) == deep_tree.names(depth)
             most = max(most, held_descriptors() - before)
     # The root, the limit, and one while going down; scandir works on a duplicate that is closed by then.
     assert MAX_HELD_DESCRIPTORS <= most <= MAX_HELD_DESCRIPTORS + 2

@@ -12,6 +12,7 @@ from tests.tree.listings import list_tree
 from verifier.tree.entry import Kind, State
 from verifier.tree.names import to_text
 from verifier.tree.share import Share
+from verifier.tree.walk import Place
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -38,6 +39,24 @@ def test_a_mount_point_is_reported_and_crossed_only_when_asked(tmp_path: Path, m
     crossed = list_tree(root, cross_mounts=True)
     assert crossed.paths == ["here", "sub", "sub/mnt", "sub/mnt/there"]
     assert crossed["sub/mnt"].state == State.CONTENTLESS
+
+
+@pytest.mark.real(mounts=True)
+@pytest.mark.parametrize("how", ["another file system", "the same file system"])
+def test_a_mount_point_is_told_when_a_folder_is_finished_by_another_reader(
+    tmp_path: Path, mount: Mount, how: str
+) -> None:
+    """Who takes up names of a folder, without having listed it, keeps out of other file systems all the same."""
+    root = lay_out(tmp_path / "root", {b"sub": {b"mnt": {}}})
+    if how == "another file system":
+        mount("-t", "tmpfs", "none", root / "sub" / "mnt")
+    else:
+        mount("--bind", lay_out(tmp_path / "elsewhere", {}), root / "sub" / "mnt")
+    (root / "sub" / "mnt" / "there").touch()
+    rest = [Place("sub", [("mnt", False)])]
+    found = list_tree(root, places=rest)
+    assert [(e.path, e.state, e.error) for e in found.entries] == [("sub/mnt", State.LISTED, REASON)]
+    assert list_tree(root, places=rest, cross_mounts=True).paths == ["sub/mnt", "sub/mnt/there"]
 
 
 @pytest.mark.real(mounts=True)
@@ -68,11 +87,13 @@ def test_the_type_is_that_of_the_mount_that_shows(tmp_path: Path, mount: Mount) 
     (tmp_path / "point").mkdir()
     assert Share.at(tmp_path / "point").type_name != "tmpfs"
     mount("--bind", lay_out(tmp_path / "elsewhere", {}), tmp_path / "point")
-    mount("-t", "tmpfs", "none", tmp_path / "point")
+    before = Share.at(tmp_path / "point")
+    mount("-t", "tmpfs", "second source", tmp_path / "point")
     (tmp_path / "point" / "below").mkdir()
-    assert Share.at(tmp_path / "point").type_name == "tmpfs"
-    assert Share.at(tmp_path / "point" / "below").type_name == "tmpfs"
+    for place in (tmp_path / "point", tmp_path / "point" / "below"):
+        assert (Share.at(place).type_name, Share.at(place).mount_source) == ("tmpfs", "second source")
     assert Share.at(tmp_path / "point").mounts_below == frozenset()
+    assert (before.mount_source, before.device) != ("second source", Share.at(tmp_path / "point").device)
 
 
 @pytest.mark.real(mounts=True)

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 
 from tests.strategies import HOSTILE_NAMES, names, paths
-from verifier.tree.names import for_system, is_utf8, name_of, parent_of, parts_of, shown, to_bytes, to_text
+from verifier.tree.names import for_system, is_utf8, name_of, parent_of, parts_of, plain_text, shown, to_bytes, to_text
 
 
 def described(raw: bytes) -> str:
@@ -182,3 +182,17 @@ def test_the_root_has_no_components() -> None:
     assert parts_of("") == ()
     assert parent_of("name") == ""
     assert (parent_of("a/b/c"), name_of("a/b/c")) == ("a/b", "c")
+
+
+@given(raw=names())
+def test_the_short_way_to_a_text_gives_the_same_or_nothing(raw: bytes) -> None:
+    """The hot path's form of a name is its manifest text; where that needs an escape it says so instead of guessing."""
+    text = plain_text(os.fsdecode(raw))
+    assert text == (to_text(raw) if is_utf8(raw) and b"\\" not in raw else None)
+
+
+@pytest.mark.parametrize("raw", HOSTILE_NAMES, ids=repr)
+def test_hostile_names_take_the_short_way_only_where_it_is_right(raw: bytes) -> None:
+    """The names that are known to make trouble are no exception."""
+    assert plain_text(os.fsdecode(raw)) in (None, to_text(raw))
+    assert (plain_text(os.fsdecode(raw)) is None) == (not is_utf8(raw) or b"\\" in raw)

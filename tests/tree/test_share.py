@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -64,6 +65,16 @@ def test_a_relative_root_is_made_absolute(tmp_path: Path, monkeypatch: pytest.Mo
     lay_out(tmp_path / "root", {})
     monkeypatch.chdir(tmp_path)
     assert Share.at(Path("root")).root == (tmp_path / "root").resolve()
+
+
+@pytest.mark.parametrize(
+    ("type_name", "local"),
+    [("ext4", True), ("XFS", True), ("btrfs", True), ("tmpfs", True), ("zfs", True), ("nfs", False), ("nfs4", False),
+     ("cifs", False), ("smb3", False), ("fuse.sshfs", False), ("fuseblk", False), ("9p", False), ("unknown", False)],
+)  # fmt: skip
+def test_only_what_waits_for_nobody_else_is_local(tmp_path: Path, type_name: str, local: bool) -> None:
+    """A network's or another program's file system may hang; so may what is not known (fail closed)."""
+    assert replace(Share.at(tmp_path), type_name=type_name).local is local
 
 
 # ---- Roots that cannot be used

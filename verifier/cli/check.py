@@ -31,6 +31,13 @@ def check(
     algorithm: o.AlgorithmChoice = None,
     listing_only: o.ListingOnly = False,
     readers: o.Readers = "auto",
+    limit_rate: o.LimitRate = None,
+    idle: o.Idle = False,
+    cold: o.Cold = False,
+    reuse: o.ReuseAll = None,
+    reread: o.RereadWhich = None,
+    reread_budget: o.RereadBudget = None,
+    stall_after: o.StallAfter = "60s",
     cross_mounts: o.CrossMounts = False,
     rules: o.RuleFiles = None,
     maps: o.Maps = None,
@@ -38,10 +45,11 @@ def check(
     live_since: o.LiveSince = None,
     replace: o.Replace = False,
     quiet: o.Quiet = False,
+    progress_json: o.ProgressJson = None,
 ) -> int:
     """Check a copy: read both sides, explain every difference, and say whether it can be trusted.
 
-    Exit code 0: trustworthy. 1: something is missing, damaged or of another kind. 2: wrong usage. 3: inconclusive or
+    Ended before its end, in whatever way, the same command goes on from what it had read. Exit code 0: trustworthy. 1: something is missing, damaged or of another kind. 2: wrong usage. 3: inconclusive or
     interrupted, run it again. 4: could not run.
 
     Example: verifier check /mnt/old /mnt/new --evidence proof-2026-11
@@ -52,7 +60,8 @@ def check(
     warm_up()
     from verifier.check import CheckRequest
     from verifier.cli.show import run_and_print
-    from verifier.rules.model import load_rules
+    from verifier.rules.load import load_rules
+    from verifier.scan.scanner import ScanOptions
 
     settle()
     request = CheckRequest(
@@ -64,9 +73,17 @@ def check(
         frozen_at=o.read_time("--frozen-at", frozen_at),
         live_since=o.read_time("--live-since", live_since),
         algorithm=algorithm,
-        listing_only=listing_only,
-        readers=o.read_readers(readers),
-        cross_mounts=cross_mounts,
+        scan=ScanOptions(
+            listing_only=listing_only,
+            readers=o.read_readers(readers),
+            cross_mounts=cross_mounts,
+            limit_rate=o.read_rate(limit_rate),
+            idle=idle,
+            cold=cold,
+            reread=o.read_reread(reread, reread_budget, reuses=bool(reuse)),
+            stall_after_s=o.read_stall(stall_after),
+        ),
+        reuse=tuple(reuse or ()),
         replace=replace,
     )
-    return run_and_print(request, quiet=quiet)
+    return run_and_print(request, quiet=quiet, progress_json=progress_json)

@@ -37,7 +37,7 @@ def demo(
     from verifier.demo import lay_out, somebody_at_work
     from verifier.demo.holding import unlike
     from verifier.report.context import FINDINGS_FILE
-    from verifier.rules.model import load_rules
+    from verifier.rules.load import load_rules
 
     scratch = _scratch(folder)
     trees = lay_out(scratch)

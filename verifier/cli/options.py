@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+import re
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Final
+from typing import TYPE_CHECKING, Annotated, Final, TypeVar
 
 import typer
 
@@ -13,6 +14,7 @@ from verifier.tree.digests import Algorithm
 
 if TYPE_CHECKING:
     from verifier.reconcile.options import PlaceMap
+    from verifier.scan.plan import Reread
 
 
 def read_path(text: str) -> Path:
@@ -53,7 +55,69 @@ Readers = Annotated[
     typer.Option(
         "--readers",
         metavar="N|auto",
-        help="Files read at the same time on each side, 1 to 64. A single spinning disk is fastest with 1.",
+        help="Files read at the same time on each device, 1 to 64. auto begins low and tries what is fastest.",
+    ),
+]
+LimitRate = Annotated[
+    str | None,
+    typer.Option(
+        "--limit-rate",
+        metavar="RATE",
+        help="Read at most so much a second on each side, all readers together. Example: --limit-rate 150MB/s",
+    ),
+]
+Idle = Annotated[
+    bool, typer.Option("--idle", help="Lowest priority of processor and disk, so that others hardly notice.")
+]
+Cold = Annotated[
+    bool,
+    typer.Option(
+        "--cold",
+        help="Have the system drop a file's pages from this machine's memory before it is read, and report whether "
+        "they were gone.",
+    ),
+]
+_REUSE = (
+    "An earlier, complete manifest of the same root: what has not changed since by size, times and inode is carried "
+    "over instead of read."
+)
+Reuse = Annotated[Path | None, typer.Option("--reuse", parser=read_path, metavar="MANIFEST", help=_REUSE)]
+ReuseAll = Annotated[
+    list[Path] | None,
+    typer.Option("--reuse", parser=read_path, metavar="MANIFEST", help=f"{_REUSE} Repeatable, once for each side."),
+]
+RereadWhich = Annotated[
+    str | None,
+    typer.Option(
+        "--reread",
+        metavar="all|never|AGE",
+        help="With --reuse: read unchanged files again, too: all, none (default), or those that were last read longer "
+        "ago than AGE, the longest unread first. Example: --reread 30d",
+    ),
+]
+RereadBudget = Annotated[
+    str | None,
+    typer.Option(
+        "--reread-budget",
+        metavar="BYTES|DURATION",
+        help="Read at most so much again, or for so long. Example: --reread-budget 500GB, or 4h",
+    ),
+]
+StallAfter = Annotated[
+    str,
+    typer.Option(
+        "--stall-after",
+        metavar="DURATION",
+        help="A read that has not moved for so long is reported by name and given up.",
+    ),
+]
+ProgressJson = Annotated[
+    Path | None,
+    typer.Option(
+        "--progress-json",
+        parser=read_path,
+        metavar="FILE",
+        help="Append a JSON object a second that says how far each side is, for other programs.",
     ),
 ]
 CrossMounts = Annotated[
@@ -99,6 +163,105 @@ Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress on stand
 Replace = Annotated[bool, typer.Option("--replace", help="Discard what a finished check left in the evidence folder.")]
 
 MAX_READERS: Final = 64
+_SIZES: Final = {
+    "B": 1, "KB": 10**3, "MB": 10**6, "GB": 10**9, "TB": 10**12,
+    "KIB": 2**10, "MIB": 2**20, "GIB": 2**30, "TIB": 2**40,
+}  # fmt: skip
+_SECONDS: Final = {"s": 1, "min": 60, "h": 3600, "d": 86400, "w": 7 * 86400}
+_AMOUNT: Final = re.compile(r"([0-9]+(?:\.[0-9]+)?) ?([A-Za-z]+)", re.ASCII)
+
+
+def read_size(option: str, text: str) -> int | None:
+    """Return a number of bytes; None where the text does not look like one.
+
+    Raises:
+        UsageProblem: If it is zero.
+    """
+    match = _AMOUNT.fullmatch(text)
+    unit = None if match is None else _SIZES.get(match[2].upper())
+    if match is None or unit is None:
+        return None
+    return _not_zero(option, text, int(float(match[1]) * unit))
+
+
+def read_duration(option: str, text: str) -> float | None:
+    """Return seconds; None where the text does not look like a duration.
+
+    Raises:
+        UsageProblem: If it is zero.
+    """
+    match = _AMOUNT.fullmatch(text)
+    unit = None if match is None else _SECONDS.get(match[2])
+    if match is None or unit is None:
+        return None
+    return _not_zero(option, text, float(match[1]) * unit)
+
+
+_N = TypeVar("_N", int, float)
+
+
+def _not_zero(option: str, text: str, value: _N) -> _N:
+    if value <= 0:
+        raise UsageProblem(f"{option} {text!r} is nothing", "leave the option out, or give more")
+    return value
+
+
+def read_rate(text: str | None) -> int | None:
+    """Return a rate in bytes a second; None where none was given.
+
+    Raises:
+        UsageProblem: If it is no rate.
+    """
+    if text is None:
+        return None
+    rate = read_size("--limit-rate", text.removesuffix("/s"))
+    if rate is None:
+        raise UsageProblem(f"--limit-rate {text!r} is not a rate", "write it like 150MB/s or 100MiB/s")
+    return rate
+
+
+def read_stall(text: str) -> float:
+    """Return after how many seconds a read hangs.
+
+    Raises:
+        UsageProblem: If it is no duration.
+    """
+    seconds = read_duration("--stall-after", text)
+    if seconds is None:
+        raise UsageProblem(f"--stall-after {text!r} is not a duration", "write it like 60s or 5min")
+    return seconds
+
+
+def read_reread(policy: str | None, budget: str | None, *, reuses: bool) -> Reread:
+    """Return which unchanged files are read again.
+
+    Raises:
+        UsageProblem: If a text cannot be read, or nothing is reused.
+    """
+    from verifier.scan.plan import Reread
+
+    if (policy or budget) and not reuses:
+        option = "--reread" if policy else "--reread-budget"
+        raise UsageProblem(f"{option} says what to read again, and nothing is reused", "give --reuse MANIFEST, too")
+    older: timedelta | None = None
+    if policy == "all" or (policy is None and budget is not None):
+        older = timedelta(0)
+    elif policy not in (None, "never"):
+        seconds = read_duration("--reread", policy)
+        if seconds is None:
+            raise UsageProblem(f"--reread {policy!r} is not known", "write all, never, or an age like 30d")
+        try:
+            older = timedelta(seconds=seconds)
+        except OverflowError as error:
+            raise UsageProblem(f"--reread {policy!r} is longer than time", "write an age like 30d") from error
+    if budget is None:
+        return Reread(older)
+    if older is None:
+        raise UsageProblem("--reread never leaves nothing to spend --reread-budget on", "leave one of them out")
+    size, duration = read_size("--reread-budget", budget), read_duration("--reread-budget", budget)
+    if size is None and duration is None:
+        raise UsageProblem(f"--reread-budget {budget!r} is not known", "write bytes like 500GB, or a duration like 4h")
+    return Reread(older, size, duration)
 
 
 def read_readers(text: str) -> int | None:

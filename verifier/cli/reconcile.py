@@ -32,7 +32,7 @@ def reconcile(
     from verifier.cli.show import run_and_print
     from verifier.errors import NotAManifest
     from verifier.manifest.database import named
-    from verifier.rules.model import load_rules
+    from verifier.rules.load import load_rules
 
     for path in (old, new):
         if path.is_dir():

@@ -24,7 +24,7 @@ def list_rules(rules: RuleFiles = None) -> int:
 
     Example: verifier rules list --rules our-rules.toml
     """
-    from verifier.rules.model import load_rules
+    from verifier.rules.load import load_rules
     from verifier.tree.names import shown
 
     loaded = load_rules(rules or ())
@@ -52,8 +52,8 @@ def explain(
     Example: verifier rules explain scans/Thumbs.db --size 38000000
     """
     from verifier.rules.explanation import explain as explain_path
+    from verifier.rules.load import load_rules
     from verifier.rules.matcher import Matcher
-    from verifier.rules.model import load_rules
     from verifier.tree.names import shown, to_text
 
     explanation = explain_path(

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, Final
 
 import typer
 
-from verifier.report.context import FINDINGS_FILE
+from verifier.report.context import FINDINGS_FILE, problem_lines
 from verifier.report.terminal import summarise
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from verifier.check import CheckRequest
     from verifier.report.context import ReportContext
 
@@ -24,13 +26,16 @@ _STYLES: Final[dict[str, dict[str, object]]] = {
 }
 
 
-def run_and_print(request: CheckRequest, *, quiet: bool) -> int:
+def run_and_print(request: CheckRequest, *, quiet: bool, progress_json: Path | None = None) -> int:
     """Run a check, show its progress on standard error, print its summary, and return the exit code."""
     from verifier.check import check
     from verifier.cli.progress import display
 
-    with display(quiet=quiet) as shown:
-        context = check(request, shown.show, shown.stage)
+    with display(quiet=quiet, progress_json=progress_json) as shown:
+        context = check(request, shown.show, shown.stage, None if quiet else shown.preliminary)
+    if not quiet:
+        for text in problem_lines(context):
+            print(text, file=sys.stderr)
     print_summary(context)
     return context.exit_code
 

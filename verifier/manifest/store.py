@@ -13,18 +13,21 @@ from typing import TYPE_CHECKING, Final, NamedTuple, Self
 from verifier.errors import EvidenceUnwritable, ManifestDamaged, ManifestTooNew, NotAManifest, UsageProblem
 from verifier.manifest import schema
 from verifier.manifest.database import DatabaseFile, database_errors, named, open_read_only
-from verifier.manifest.seal import fingerprint
-from verifier.tree.entry import BY_RULE, Entry, State
+from verifier.manifest.seal import HOLDS_NUL, fingerprint
+from verifier.tree.entry import BY_RULE, Entry
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
+    from verifier.tree.entry import FileRow
     from verifier.tree.trouble import Problem
 
 _MAGIC: Final = b"SQLite format 3\0"
 _NEEDED: Final = {"facts", "entries", "problems"}
 
+CARRYING: Final = ("proved", "carried")
+"""States whose content is known from reading it, now or earlier."""
 Row = tuple[object, ...]
 ToRead = tuple[str, int, int, int]
 """A file that is still to be read: path, size, mtime_ns, ctime_ns. Plain, because it goes to another process."""
@@ -43,7 +46,13 @@ class Totals(NamedTuple):
     bytes: int
     """Of files, each name counted, so two hard links count twice."""
     proved_files: int
+    """Read in this scan."""
     proved_bytes: int
+    carried_files: int
+    """Not read in this scan: known from an earlier one, and unchanged since by size and times."""
+    carried_bytes: int
+    oldest_read: str | None
+    """When the longest unread of these files was read, ISO 8601, UTC."""
     unreadable: int
     """Entries that could not be read or listed."""
     unsettled: int
@@ -51,6 +60,19 @@ class Totals(NamedTuple):
     """Files that were listed and not read."""
     not_entered: int
     """Folders whose content is not in the manifest, other than those that a rule keeps a scan out of."""
+
+
+class ProblemKind(NamedTuple):
+    """Errors of one kind, counted."""
+
+    operation: str
+    error: str
+    """The errno's name, or words where there is none."""
+    entries: int
+    folder: str
+    """Manifest text of the deepest folder that holds all of them; empty for the root."""
+    attempts: int
+    """The most that were made at one of them."""
 
 
 class Manifest(DatabaseFile):
@@ -71,12 +93,9 @@ class Manifest(DatabaseFile):
                 path.touch(exist_ok=False)
             except OSError as error:
                 raise EvidenceUnwritable(f"{named(path)} cannot be written ({error.strerror})") from error
-            connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
-            connection.execute("PRAGMA locking_mode = EXCLUSIVE")
-            # A power cut may cost the last commits, never the file: the journal is synced before pages change.
-            connection.execute("PRAGMA synchronous = NORMAL")
-            # 64 MiB of pages: rows are written nearly in order, and updated in order a little later.
-            connection.execute("PRAGMA cache_size = -65536")
+            connection = _open_to_write(path)
+            # Pages in memory: rows are written nearly in order, and updated in order a little later.
+            connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
             schema.create(connection)
             # From here on the first write begins a transaction and `commit` ends it.
             connection.isolation_level = "DEFERRED"
@@ -103,6 +122,65 @@ class Manifest(DatabaseFile):
             _check_schema(path, connection)
         return cls(path, connection)
 
+    @classmethod
+    def recover(cls, path: Path) -> Self | None:
+        """Open what a scan left that was ended, to read from it and to add to it; undoes what it had half written.
+
+        Returns:
+            The manifest; None where the scan had not come so far as to write anything.
+
+        Raises:
+            NotAManifest: If the file is something else.
+            EvidenceUnwritable: If another run holds it.
+            ManifestDamaged: If its tables are not what they must be.
+        """
+        with database_errors(path):
+            if _is_sqlite_or_empty(path):
+                connection = _open_to_write(path)
+                # The first read undoes what was half written (SQLite file format, section 3: the rollback journal).
+                version = connection.execute("PRAGMA user_version").fetchone()[0]
+                tables = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
+                ours = connection.execute("PRAGMA application_id").fetchone()[0] == schema.APPLICATION_ID
+                if version == 0 and (ours or not tables):
+                    connection.close()
+                    return None
+                if ours:
+                    _check_schema(path, connection)
+                    return cls(path, connection)
+                connection.close()
+        _check_header(path)
+        raise NotAManifest(f"{named(path)} is not a manifest", "name another file")
+
+    def take_over(self, later: Path) -> None:
+        """Take what a later scan of the same tree had read, with one transaction; may be done again."""
+        with database_errors(self.path):
+            self.connection.execute("ATTACH DATABASE ? AS later", (str(later),))
+            self.connection.execute("BEGIN IMMEDIATE")
+            self.connection.execute(
+                "INSERT OR REPLACE INTO main.entries SELECT * FROM later.entries WHERE digest IS NOT NULL"
+                " AND state IN ('proved', 'carried')"
+            )
+            self.connection.execute("COMMIT")
+            self.connection.execute("DETACH DATABASE later")
+
+    def let_read(self) -> None:
+        """Let other connections read for a while, until the next write; everything written so far lasts."""
+        with database_errors(self.path):
+            self.connection.commit()
+            self.connection.execute("PRAGMA locking_mode = NORMAL")
+            self.connection.execute("SELECT 1 FROM facts").fetchone()
+
+    def hold_again(self) -> None:
+        """End `let_read`.
+
+        Raises:
+            EvidenceUnwritable: If another run took the file in the meantime.
+        """
+        with database_errors(self.path):
+            self.connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+            self.connection.execute("BEGIN EXCLUSIVE")
+            self.connection.commit()
+
     def commit(self) -> None:
         """Make everything written so far last."""
         with database_errors(self.path):
@@ -120,12 +198,37 @@ class Manifest(DatabaseFile):
         with database_errors(self.path):
             return dict(self.connection.execute("SELECT key, value FROM facts ORDER BY key"))
 
-    def add(self, entries: Sequence[Entry], problems: Sequence[Problem] = ()) -> None:
+    def add(self, entries: Sequence[Row], problems: Sequence[Problem] = ()) -> None:
         """Write listed entries and problems; they last with the next `commit`."""
         with database_errors(self.path):
             # As plain tuples: of a subclass SQLite's module asks for every field by the slow way, 4 of 12 µs a row.
             self.connection.executemany(schema.INSERT_ENTRY, map(tuple, entries))
             self.connection.executemany("INSERT INTO problems VALUES (?, ?, ?, ?, ?)", map(tuple, problems))
+
+    def add_listed(self, files: Sequence[FileRow]) -> None:
+        """Write plain files that were listed and not read; they last with the next `commit`."""
+        with database_errors(self.path):
+            self.connection.executemany(schema.INSERT_LISTED, files)
+
+    def add_known(self, state: str, files: Sequence[Row]) -> None:
+        """Write plain files whose content is known (`schema.KNOWN_COLUMNS`); they last with the next `commit`.
+
+        Args:
+            state: proved or carried.
+            files: The rows.
+        """
+        assert state in CARRYING
+        with database_errors(self.path):
+            self.connection.executemany(schema.insert_files(state, schema.KNOWN_COLUMNS), files)
+
+    def waiting(self, limit: int) -> list[str]:
+        """Return folders that were met and are still to be entered, in path order."""
+        with database_errors(self.path):
+            rows = self.connection.execute(
+                f"SELECT path FROM entries WHERE {schema.WAITING} ORDER BY path LIMIT ?",  # noqa: S608
+                (limit,),
+            )
+            return [path for (path,) in rows]
 
     def record(self, as_listed: Sequence[Row], changed: Sequence[Row]) -> None:
         """Write what reading came to; it lasts with the next `commit`.
@@ -146,17 +249,70 @@ class Manifest(DatabaseFile):
             limit: How many at most.
             links_once: Of several names of one inode give only the first.
         """
-        once = (
-            "AND (nlink = 1 OR path = (SELECT min(path) FROM entries AS name WHERE name.device = entries.device"
-            " AND name.inode = entries.inode AND name.nlink > 1))"
-        )
         rows = self.connection.execute(
-            "SELECT path, size, mtime_ns, ctime_ns FROM entries"  # noqa: S608
-            f" WHERE path > ? AND kind = 'file' AND state = 'listed' {once if links_once else ''}"
+            f"SELECT path, size, mtime_ns, ctime_ns FROM entries WHERE path > ? AND {_unread(links_once)}"  # noqa: S608
             " ORDER BY path LIMIT ?",
             (after, limit),
         )
         return rows.fetchall()
+
+    def left_to_read(self, *, links_once: bool) -> tuple[int, int]:
+        """Return how many files, with how many bytes, `to_read` still has to give."""
+        query = f"SELECT count(*), coalesce(sum(size), 0) FROM entries WHERE {_unread(links_once)}"  # noqa: S608
+        with database_errors(self.path):
+            files, size = self.connection.execute(query).fetchone()
+        return files, size
+
+    def to_reread(self, after: tuple[str, str], before: str, limit: int) -> list[tuple[str, *ToRead]]:
+        """Return the next files whose content is carried over, the longest unread first.
+
+        Args:
+            after: When the last file of the batch before was read, and its path; empty texts at first.
+            before: Only files that were read before this time, ISO 8601, UTC.
+            limit: How many at most.
+
+        Returns:
+            For each when it was read, and then as `to_read`.
+        """
+        rows = self.connection.execute(
+            "SELECT read_at, path, size, mtime_ns, ctime_ns FROM entries INDEXED BY entries_carried"
+            " WHERE kind = 'file' AND state = 'carried' AND (read_at, path) > (?, ?) AND read_at < ?"
+            " ORDER BY read_at, path LIMIT ?",
+            (*after, before, limit),
+        )
+        return rows.fetchall()
+
+    def order_carried(self) -> None:
+        """Prepare for `to_reread`."""
+        with database_errors(self.path):
+            self.connection.execute(
+                "CREATE INDEX IF NOT EXISTS entries_carried ON entries (read_at, path)"
+                " WHERE kind = 'file' AND state = 'carried'"
+            )
+
+    def forget_order(self) -> None:
+        """Undo `order_carried`: a finished manifest has no use for it."""
+        with database_errors(self.path):
+            self.connection.execute("DROP INDEX entries_carried")
+
+    def carried_before(self, before: str) -> tuple[int, int]:
+        """Return how many files, with how many bytes, are carried over and were read before a time."""
+        query = (
+            "SELECT count(*), coalesce(sum(size), 0) FROM entries"
+            " WHERE kind = 'file' AND state = 'carried' AND read_at < ?"
+        )
+        with database_errors(self.path):
+            files, size = self.connection.execute(query, (before,)).fetchone()
+        return files, size
+
+    def digests(self, paths: Sequence[str]) -> dict[str, bytes | None]:
+        """Return the digests that entries have now."""
+        found: dict[str, bytes | None] = {}
+        with database_errors(self.path):
+            for path in paths:
+                row = self.connection.execute("SELECT digest FROM entries WHERE path = ?", (path,)).fetchone()
+                found[path] = None if row is None else row[0]
+        return found
 
     def share_readings_of_links(self) -> None:
         """Give every further name of an inode what was read under its first name.
@@ -182,20 +338,39 @@ class Manifest(DatabaseFile):
 
     def totals(self) -> Totals:
         """Count what the manifest holds."""
-        known = f"kind = 'file' AND state = '{State.PROVED}'"
+        proved, carried = (f"kind = 'file' AND state = '{state}'" for state in CARRYING)
         with database_errors(self.path):
             row = self.connection.execute(
                 f"""
                 SELECT count(*), coalesce(sum(kind = 'file'), 0), coalesce(sum(kind = 'directory'), 0),
                        coalesce(sum(CASE WHEN kind = 'file' THEN size END), 0),
-                       coalesce(sum({known}), 0), coalesce(sum(CASE WHEN {known} THEN size END), 0),
+                       coalesce(sum({proved}), 0), coalesce(sum(CASE WHEN {proved} THEN size END), 0),
+                       coalesce(sum({carried}), 0), coalesce(sum(CASE WHEN {carried} THEN size END), 0),
+                       min(CASE WHEN {proved} OR {carried} THEN read_at END),
                        coalesce(sum(state = 'unreadable'), 0), coalesce(sum(state = 'unsettled'), 0),
                        coalesce(sum(kind = 'file' AND state = 'listed'), 0),
-                       coalesce(sum(kind = 'directory' AND state = 'listed' AND error NOT LIKE '{BY_RULE}%'), 0)
+                       coalesce(sum(kind = 'directory' AND state = 'listed'
+                                    AND coalesce(error, '') NOT LIKE '{BY_RULE}%'), 0)
                 FROM entries
                 """  # noqa: S608
             ).fetchone()
         return Totals(*row)
+
+    def problem_kinds(self) -> list[ProblemKind]:
+        """Count the errors that were met, by what was being done and what the error was, most frequent first."""
+        with database_errors(self.path):
+            rows = self.connection.execute(
+                """
+                SELECT operation, CASE WHEN instr(error, ':') THEN substr(error, 1, instr(error, ':') - 1) ELSE error END
+                       AS kind, count(DISTINCT path), min(path), max(path), max(coalesce(attempts, 1))
+                FROM problems GROUP BY operation, kind ORDER BY count(DISTINCT path) DESC, operation, kind
+                """
+            ).fetchall()
+        # What the first and the last path in order have in common all between them have in common.
+        return [
+            ProblemKind(operation, error, entries, _common_folder(first, last), attempts)
+            for operation, error, entries, first, last, attempts in rows
+        ]
 
     def entries(self) -> Iterator[Entry]:
         """Stream all entries in path order."""
@@ -222,11 +397,14 @@ class Manifest(DatabaseFile):
         """
         with database_errors(self.path):
             said = self.connection.execute("PRAGMA quick_check(1)").fetchone()[0]
+            cut = self.connection.execute(HOLDS_NUL).fetchone()
         if said != "ok":
             raise ManifestDamaged(f"{named(self.path)} is damaged ({said})", "scan that side again")
+        if cut is not None:
+            raise ManifestDamaged(f"{named(self.path)} holds a text with a NUL in it", "scan that side again")
         facts = self.facts()
         stored = facts.get("fingerprint", "")
-        if facts.get("complete") == "1" and not stored:
+        if facts.get("complete") == "1" and facts.get("listing_only") != "1" and not stored:
             raise ManifestDamaged(
                 f"{named(self.path)} says it is complete and has no fingerprint", "scan that side again"
             )
@@ -235,6 +413,46 @@ class Manifest(DatabaseFile):
                 f"{named(self.path)} does not match its fingerprint: rows were changed after the scan",
                 "scan that side again",
             )
+
+
+def _common_folder(first: str, last: str) -> str:
+    ours, theirs = first.split("/")[:-1], last.split("/")[:-1]
+    shared = 0
+    while shared < min(len(ours), len(theirs)) and ours[shared] == theirs[shared]:
+        shared += 1
+    return "/".join(ours[:shared])
+
+
+CACHE_KIB: Final = 16 * 1024
+
+
+def _open_to_write(path: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(path, timeout=0.2, isolation_level=None, check_same_thread=False)
+    connection.execute("PRAGMA trusted_schema = OFF")
+    connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+    # A power cut may cost the last commits, never the file: the journal is synced before pages change.
+    connection.execute("PRAGMA synchronous = NORMAL")
+    return connection
+
+
+def _is_sqlite_or_empty(path: Path) -> bool:
+    """Tell whether a file may be opened to write: one that is something else stays as it is."""
+    try:
+        if not stat.S_ISREG(path.stat().st_mode):
+            return False
+        with path.open("rb") as file:
+            return file.read(len(_MAGIC)) in (b"", _MAGIC)
+    except OSError:
+        return False
+
+
+def _unread(links_once: bool) -> str:
+    """Return the condition under which a file is still to be read."""
+    once = (
+        " AND (nlink = 1 OR path = (SELECT min(path) FROM entries AS name WHERE name.device = entries.device"
+        " AND name.inode = entries.inode AND name.nlink > 1))"
+    )
+    return f"kind = 'file' AND state = 'listed'{once if links_once else ''}"
 
 
 def _update(columns: tuple[str, ...]) -> str:

@@ -13,7 +13,7 @@ from verifier.classes import Class, Severity, Side, VerdictKind
 from verifier.errors import NotAManifest
 from verifier.manifest.database import named
 from verifier.reconcile.findings import Finding, Findings, Tally
-from verifier.report.words import CAUTIONS
+from verifier.report.words import CAUTIONS, problem_line
 from verifier.tree.names import shown
 from verifier.verdict import Verdict
 
@@ -37,6 +37,8 @@ class SideFacts:
     totals: Mapping[str, int]
     """The manifest's counts, by the names of `verifier.manifest.store.Totals`."""
     account: Mapping[Class, Tally]
+    problems: tuple[Mapping[str, Any], ...] = ()
+    """Errors that were met, counted by kind: see `verifier.manifest.store.ProblemKind`."""
 
     @property
     def complete(self) -> bool:
@@ -118,7 +120,13 @@ def build_context(evidence: Path, findings: Findings) -> ReportContext:
             f"{named(findings.path)} does not hold a finished check", "name a folder that `verifier check` wrote"
         ) from error
     sides = {
-        side: SideFacts(side, run["sides"][side]["facts"], run["sides"][side]["totals"], findings.account(side))
+        side: SideFacts(
+            side,
+            run["sides"][side]["facts"],
+            run["sides"][side]["totals"],
+            findings.account(side),
+            tuple(run["sides"][side]["problems"]),
+        )
         for side in Side
     }
     identical = sides[Side.OLD].account[Class.IDENTICAL]
@@ -180,6 +188,11 @@ def _folders(findings: Findings) -> tuple[Folder, ...]:
     return tuple(Folder(Class(row[0]), shown(row[1]), Tally(*row[2:5])) for row in rows)
 
 
+def problem_lines(context: ReportContext) -> list[str]:
+    """Return a line for each kind of error that was met on either side: what, how often, where, what to do."""
+    return [f"{side.side}: {problem_line(**problem)}" for side in context.sides.values() for problem in side.problems]
+
+
 def rows_of(findings: Findings, cls: Class, limit: int = INLINE_ROWS) -> list[Finding]:
     """Return the first findings of a class, heaviest severity first, then in the contract's order."""
     found: list[Finding] = []
@@ -201,15 +214,3 @@ def time_text(time_ns: int | None) -> str:
         return f"{seconds} s after 1970-01-01T00:00:00Z"
     decimals = f".{rest:09d}".rstrip("0").rstrip(".")
     return f"{whole:%Y-%m-%dT%H:%M:%S}{decimals}Z"
-
-
-def size_text(size_bytes: int) -> str:
-    """Return a size in decimal units with three figures, and in bytes below 1 kB."""
-    if size_bytes < 1000:
-        return f"{size_bytes} B"
-    size = float(size_bytes)
-    for unit in ("kB", "MB", "GB", "TB"):
-        size /= 1000
-        if size < 999.5:
-            return f"{size:.3g} {unit}"
-    return f"{size / 1000:.4g} PB"

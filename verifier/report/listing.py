@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Final, NamedTuple, TypeVar
 from markupsafe import escape
 
 from verifier.reconcile.findings import Finding, Findings, Tally
-from verifier.report.context import INLINE_ROWS, size_text, time_text
+from verifier.report.amounts import size_text
+from verifier.report.context import INLINE_ROWS, time_text
 from verifier.tree.entry import Kind
 from verifier.tree.names import shown
 

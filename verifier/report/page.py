@@ -19,9 +19,10 @@ from markupsafe import Markup
 
 from verifier.classes import DEFAULT_SEVERITY, Cause, Class, Severity, Side, VerdictKind
 from verifier.reconcile.findings import Findings, Tally
-from verifier.report.context import INLINE_ROWS, ReportContext, RuleUse, SideFacts, size_text
+from verifier.report.amounts import size_text
+from verifier.report.context import INLINE_ROWS, ReportContext, RuleUse, SideFacts
 from verifier.report.listing import Lister, Listing, may_be_shown
-from verifier.report.words import ADVICE, HEADLINES, MEANINGS, MEANS, NOT_PROVED
+from verifier.report.words import ADVICE, HEADLINES, MEANINGS, MEANS, NOT_PROVED, problem_line
 from verifier.rules.rule import Action
 from verifier.tree.digests import Algorithm
 from verifier.verdict import count_of
@@ -259,7 +260,11 @@ def _questions(context: ReportContext, content: Content) -> list[Question]:
         to_decide.insert(0, count_of(number, "file", "files") + " set aside")
     aside = context.classes[Class.CLUTTER].entries
     balanced = all(side.balanced for side in context.sides.values())
-    unread = [side.side for side in context.sides.values() if side.totals["proved_files"] < side.totals["files"]]
+    unread = [side.side for side in context.sides.values() if _known(side) < side.totals["files"]]
+    carried = [side.side for side in context.sides.values() if side.totals["carried_files"]]
+    read = "Every file read on both sides"
+    if carried:
+        read = f"Every file known on both sides, not all read now on the {' and the '.join(carried)} side"
     texts = (
         ("Can this copy be trusted?", HEADLINES[context.verdict.kind]),
         ("What stands in the way?", _listed(in_the_way)),
@@ -269,15 +274,27 @@ def _questions(context: ReportContext, content: Content) -> list[Question]:
         ("What else differs?", _listed([part.heading for part in content.noted])),
         (
             "How was it checked?",
-            f"Not every file was read on the {' and the '.join(unread)} side"
-            if unread
-            else "Every file read on both sides",
+            f"Not every file was read on the {' and the '.join(unread)} side" if unread else read,
         ),
         ("What does this not prove?", f"{len(NOT_PROVED)} limits"),
         ("What comes before wiping?", f"{len(context.cautions)} cautions"),
         ("Who signs for it?", "To be filled in by hand"),
     )
     return [Question(number, *text) for number, text in enumerate(texts, 1)]
+
+
+def _known(side: SideFacts) -> int:
+    return side.totals["proved_files"] + side.totals["carried_files"]
+
+
+def _coldness(side: SideFacts) -> str:
+    """Say whether what was read came from this machine's memory."""
+    cold, warm = (int(side.facts.get(name) or 0) for name in ("cold_files", "warm_files"))
+    if side.facts.get("asked_cold") != "1":
+        return "not asked for: what was in memory may have answered"
+    if not warm:
+        return f"yes: {count_of(cold, 'file', 'files')}, none with a page left in memory"
+    return f"NOT ALL: {count_of(warm, 'file', 'files')} of {cold + warm:,} still had pages in memory"
 
 
 def _listed(words: Iterable[str]) -> str:
@@ -305,6 +322,7 @@ def _environment() -> Environment:
         shown=may_be_shown, size=size_text, exact=_exact, number=_number, instant=_instant, span=_span
     )
     environment.globals.update(DO_NOT_DESCEND=Action.DO_NOT_DESCEND.value, count_of=count_of, fact=_fact, Class=Class)
+    environment.globals.update(coldness=_coldness, problem_line=problem_line)
     return environment
 
 

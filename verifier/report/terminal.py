@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Cause, Class, Severity, Side, VerdictKind
 from verifier.manifest.database import named
-from verifier.report.context import size_text
+from verifier.report.amounts import size_text
 from verifier.report.words import HEADLINES, MEANINGS
 from verifier.tree.names import shown
 from verifier.verdict import PHRASES, count_of
@@ -77,6 +77,8 @@ def _sides(context: ReportContext) -> list[Line]:
         facts = context.sides[side]
         totals = facts.totals
         read = "every file read" if totals["proved_files"] == totals["files"] else f"{totals['proved_files']:,} read"
+        if totals["carried_files"]:
+            read += f", {totals['carried_files']:,} known before"
         if not facts.complete:
             read += ", INCOMPLETE"
         counts = f"{count_of(totals['files'], 'file', 'files')}, {size_text(totals['bytes'])}, {read}"

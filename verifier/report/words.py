@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import Final
 
 from verifier.classes import Class, VerdictKind
+from verifier.tree.names import shown
+from verifier.verdict import count_of
 
 CAUTIONS: Final = (
     "A verified copy is not a backup. One fault, one mistake or one thief can still take the only copy there is.",
@@ -68,3 +70,36 @@ MEANS: Final[dict[Class, str]] = {
     Class.DRIFT: "changed after a time gate that was given",
 }
 """What each class means, in a few words."""
+
+TO_DO: Final[dict[str, str]] = {
+    "EACCES": "run as a user who may read them",
+    "EPERM": "run as a user who may read them",
+    "EIO": "the medium cannot be read: look at the disk, cable and controller, then scan again",
+    "EREMOTEIO": "the medium cannot be read: look at the disk, cable and controller, then scan again",
+    "EBADMSG": "the file system says that it is damaged: have it checked before anything else",
+    "EUCLEAN": "the file system says that it is damaged: have it checked before anything else",
+    "ENOENT": "they went while the scan ran: freeze or snapshot the side",
+    "ENOTDIR": "they were replaced while the scan ran: freeze or snapshot the side",
+    "ESTALE": "they were replaced on the server while the scan ran: freeze or snapshot the side",
+    "EMFILE": "raise the limit of open files (ulimit -n), or give fewer --readers",
+    "ENFILE": "the system has too many files open: close other programs",
+    "ENAMETOOLONG": "the name is too long for this system: scan where the disks are",
+    "ENOKEY": "unlock the encrypted folder first",
+}
+"""What to do next about an error of this name."""
+
+
+def problem_line(operation: str, error: str, entries: int, folder: str, attempts: int) -> str:
+    """Say in one line what went wrong with how many entries, where, and what to do."""
+    where = f" under {shown(folder)}/" if folder else ""
+    tried = f" after {attempts} attempts" if attempts > 1 else ""
+    what = count_of(entries, "entry", "entries")
+    if error.startswith("changed while"):
+        to_do = "somebody was writing there: freeze or snapshot the side"
+    elif error.startswith("no answer"):
+        to_do = "the share or the disk hung there: look at both, then scan again"
+    elif error.startswith("content changed"):
+        to_do = "bytes changed under an unchanged size and time: suspect the disk, and compare with another copy"
+    else:
+        to_do = TO_DO.get(error, "")
+    return f"{shown(error)} ({operation}) on {what}{where}{tried}" + (f": {to_do}" if to_do else "")

@@ -6,10 +6,7 @@ replaces an earlier one. Within one file a name may stand once.
 
 from __future__ import annotations
 
-import re
 import tomllib
-from decimal import Decimal
-from importlib.resources import files
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, model_validator
@@ -19,25 +16,18 @@ from verifier.classes import Class, Field, Severity  # noqa: TC001 (pydantic rea
 from verifier.errors import RuleFileError
 from verifier.rules.pattern import BadPatternError, compile_pattern
 from verifier.rules.rule import Action, Guards, Policy, Rule, RuleSet
+from verifier.rules.size import UNITS, size_of
 from verifier.tree.entry import Kind
 from verifier.tree.names import shown
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from pathlib import Path
 
     from pydantic_core import ErrorDetails
 
-__all__ = ["Policy", "Rule", "RuleSet", "load_rules", "read_rules"]
+__all__ = ["Policy", "Rule", "RuleSet", "read_rules"]
 
-STANDARD: Final = "standard"
-"""The label of the rules that ship."""
-
-_UNITS: Final = {
-    "B": 1, "kB": 1000, "MB": 1000**2, "GB": 1000**3, "KiB": 1024, "MiB": 1024**2, "GiB": 1024**3,
-}  # fmt: skip
-_SIZE: Final = re.compile(rf"([0-9]+(?:\.[0-9]+)?) ?({'|'.join(_UNITS)})", re.ASCII)
-_SIZES_ALLOWED: Final = f'a number of bytes, or a text such as "32 MiB" with {", ".join(_UNITS)}'
+_SIZES_ALLOWED: Final = f'a number of bytes, or a text such as "32 MiB" with {", ".join(UNITS)}'
 _HEAD_BYTES: Final = 16
 _PLACEHOLDERS: Final = ("{name}", "{stem}", "{rest}")
 
@@ -67,10 +57,8 @@ def _text(value: object) -> str:
 
 
 def _size(value: object) -> int:
-    if isinstance(value, int) and not isinstance(value, bool) and value >= 0:
-        return value
-    if isinstance(value, str) and (match := _SIZE.fullmatch(value)):
-        return int(Decimal(match[1]) * _UNITS[match[2]])
+    if (size := size_of(value)) is not None:
+        return size
     raise _WrongError(f"{_quoted(value)} is not a size", _SIZES_ALLOWED)
 
 
@@ -198,29 +186,6 @@ _SHAPES: Final[dict[str, type[BaseModel]]] = {
     "guards": _GuardsShape,
     "policy": _PolicyShape,
 }
-
-
-def load_rules(extra: Sequence[Path] = (), *, standard: bool = True) -> RuleSet:
-    """Read rule files into one set.
-
-    Args:
-        extra: Rule files, later ones win.
-        standard: Begin with the rules that ship.
-
-    Raises:
-        RuleFileError: If a file cannot be read or does not validate; it names file, key and fault.
-    """
-    sources: list[tuple[str, bytes]] = []
-    if standard:
-        sources.append((STANDARD, (files("verifier.rules") / "standard.toml").read_bytes()))
-    for path in extra:
-        label = shown(str(path))
-        try:
-            sources.append((label, path.read_bytes()))
-        except OSError as error:
-            reason = error.strerror or type(error).__name__
-            raise RuleFileError(f"rule file {label} cannot be read: {reason}", "name a readable TOML file") from error
-    return read_rules(sources)
 
 
 def read_rules(sources: Sequence[tuple[str, bytes]]) -> RuleSet:

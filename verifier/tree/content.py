@@ -7,35 +7,37 @@ answered by what they mean (`verifier.tree.trouble`).
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import stat
-import time
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple, Self
 
 import xxhash
 from blake3 import blake3
 
 from verifier.errors import ShareGone
+from verifier.tree.cache import SMALL_BYTES, PageCache, aligned_room
 from verifier.tree.digests import Algorithm, Hash, new_hash
 from verifier.tree.entry import HEAD_BYTES, State, int64, time64
 from verifier.tree.names import shown, to_text
-from verifier.tree.trouble import Trouble, errno_name, trouble_of
+from verifier.tree.trouble import ATTEMPTS, Trouble, attempts_for, errno_name, pause_after, trouble_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+    from concurrent.futures import Executor, Future
 
     from verifier.tree.handle import TreeHandle
 
 SEGMENT_BYTES: Final = 64 * 1024 * 1024
 """Files larger than this get a digest for each piece of this size, so that damage can be narrowed down."""
-BLOCK_BYTES: Final = 1024 * 1024
+BLOCK_BYTES: Final = SMALL_BYTES
 """Bytes read by one call: large enough to amortise it, small enough to stay in a core's cache for all hashes."""
-ATTEMPTS: Final = 3
+SPLIT_BYTES: Final = 32 * 1024 * 1024
+"""Files from this size on may be hashed by several threads at once."""
+SPLIT_BLOCK_BYTES: Final = 4 * 1024 * 1024
 GONE: Final = "gone since it was listed"
 """How the error of a file ends that is no longer there."""
-PAUSE_S: Final = 0.1
-"""Seconds before the second attempt; twice that before the third."""
 
 
 class Stopped(Exception):
@@ -77,50 +79,63 @@ class Where(NamedTuple):
     name: str
 
 
-def read_file(
-    where: Where,
-    expected: Expected,
-    algorithm: Algorithm,
-    on_bytes: Callable[[int], None] = lambda _: None,
-) -> Reading:
-    """Read a file and return what was found; only the share's end and a request to stop are raised.
+class Manner(NamedTuple):
+    """How files are read."""
 
-    Args:
-        where: The file.
-        expected: What the listing said.
-        algorithm: Of the content's digest.
-        on_bytes: Called with each block's size; may raise `Stopped`.
+    algorithm: Algorithm
+    """Of the content's digest."""
+    cache: PageCache
+    on_bytes: Callable[[int], None] = lambda _: None
+    """Called with each block's size; may wait, may raise `Stopped`."""
+    threads: int = 1
+    """Threads that one large file may be hashed with, where the algorithm can be split (BLAKE3)."""
+    beat: Callable[[], None] = lambda: None
+    """Called again and again while waiting to try again; may raise `Stopped`."""
+
+
+def read_file(where: Where, expected: Expected, manner: Manner) -> Reading:
+    """Read a file and return what was found; only the share's end and a request to stop are raised.
 
     Raises:
         ShareGone: If an error says that the share itself went away.
         Stopped: Whatever `on_bytes` raises passes through.
     """
     for attempt in range(1, ATTEMPTS + 1):
-        if attempt > 1:
-            time.sleep(PAUSE_S * (attempt - 1))
-        again = True
+        trouble = Trouble.RACE
         try:
-            found = _read_once(where, expected, algorithm, on_bytes)
+            found = _read_once(where, expected, manner)
+            again = found.state != State.PROVED
         except OSError as error:
-            found, again = _failed(where, error)
-        if found.state == State.PROVED or not again:
+            trouble = trouble_of(error)
+            found, again = _failed(where, error, attempt)
+        if not again or attempt == ATTEMPTS:
             break
+        pause_after(attempt, trouble, manner.beat)
+    if found.state == State.PROVED:
+        manner.cache.count(expected.size if found.restat is None else found.restat[0])
     return found if attempt == 1 else found._replace(attempts=attempt)
 
 
-def read_quickly(
-    where: Where, expected: Expected, hash_of: Callable[[bytes], Hash], on_bytes: Callable[[int], None]
-) -> tuple[bytes, bytes, str | None] | None:
-    """Read a small file that is as it was listed, in as few steps as an honest reading takes.
+class Glance(NamedTuple):
+    """What one quick look at a file came to."""
+
+    facts: os.stat_result
+    digest: bytes | None
+    """None where it is too large for a quick look, or did not hold still."""
+    head: bytes | None
+    xattrs: str | None
+
+
+def glance(where: Where, hash_of: Callable[[memoryview], Hash], manner: Manner) -> Glance | None:
+    """Read a small file in as few steps as an honest reading takes.
 
     Args:
-        where: The file, of at most `BLOCK_BYTES`.
-        expected: What the listing said.
+        where: The file.
         hash_of: The algorithm's `verifier.tree.digests.hasher`.
-        on_bytes: As for `read_file`.
+        manner: How.
 
     Returns:
-        Digest, first bytes and extended attributes; None where anything is not as expected, for `read_file` to judge.
+        What was seen; None after any error, and where it is no file: for `read_file` to judge.
     """
     try:
         descriptor = where.handle.open(where.folder, where.name)
@@ -128,26 +143,36 @@ def read_quickly(
         return None
     try:
         before = os.fstat(descriptor)
-        if not stat.S_ISREG(before.st_mode) or before.st_size != expected.size:
+        size = before.st_size
+        if not stat.S_ISREG(before.st_mode):
             return None
-        # One byte more than promised: a file that grew shows itself without another call.
-        data = os.read(descriptor, expected.size + 1)
-        on_bytes(len(data))
+        if size > BLOCK_BYTES:
+            return Glance(before, None, None, None)
+        data = manner.cache.read_small(descriptor, size)
+        manner.on_bytes(len(data))
+        digest = hash_of(data).digest()
+        head = bytes(data[:HEAD_BYTES])
         xattrs = xattrs_of(descriptor)
         after = os.fstat(descriptor)
     except OSError:
         return None
     finally:
         os.close(descriptor)
-    settled = (
-        len(data) == after.st_size == expected.size
-        and before.st_mtime_ns == after.st_mtime_ns == expected.mtime_ns
-        and before.st_ctime_ns == after.st_ctime_ns == expected.ctime_ns
+    if not _held_still(before, after, len(data)):
+        return Glance(before, None, None, None)
+    return Glance(before, digest, head, xattrs)
+
+
+def _held_still(before: os.stat_result, after: os.stat_result, total: int) -> bool:
+    """Tell whether what was read is the file as it was at one instant."""
+    return (
+        total == before.st_size == after.st_size
+        and before.st_mtime_ns == after.st_mtime_ns
+        and before.st_ctime_ns == after.st_ctime_ns
     )
-    return (hash_of(data).digest(), data[:HEAD_BYTES], xattrs) if settled else None
 
 
-def _failed(where: Where, error: OSError) -> tuple[Reading, bool]:
+def _failed(where: Where, error: OSError, attempt: int) -> tuple[Reading, bool]:
     """Return what an error makes of a file, and whether to try again.
 
     Raises:
@@ -156,12 +181,15 @@ def _failed(where: Where, error: OSError) -> tuple[Reading, bool]:
     name, trouble = errno_name(error), trouble_of(error)
     if trouble is Trouble.RACE:
         return Reading(State.UNSETTLED, f"{name}: read, {GONE}", 1, *_NOTHING), True
-    if trouble is Trouble.SHARE_GONE:
-        # Opening a socket is ENXIO too (open(2)): it may have taken the file's place since the listing.
-        if _is_other_kind(where):
-            return Reading(State.UNSETTLED, "no longer a file since it was listed", 1, *_NOTHING), True
+    # Opening a socket is ENXIO, a link ELOOP (open(2)): it may have taken the file's place since the listing.
+    if error.errno in (errno.ENXIO, errno.ELOOP) and _is_other_kind(where):
+        return Reading(State.UNSETTLED, "no longer a file since it was listed", 1, *_NOTHING), True
+    if trouble in (Trouble.SHARE_GONE, Trouble.SHARE_SILENT):
+        if trouble is Trouble.SHARE_SILENT and attempt < ATTEMPTS:
+            return Reading(State.UNREADABLE, f"{name}: read", 1, *_NOTHING), True
         raise ShareGone(f"{name} while reading {shown(to_text(os.fsencode(where.name)))}") from error
-    return Reading(State.UNREADABLE, f"{name}: read", 1, *_NOTHING), trouble is Trouble.AGAIN
+    again = trouble in (Trouble.AGAIN, Trouble.OWN_LIMIT) and attempt < attempts_for(error)
+    return Reading(State.UNREADABLE, f"{name}: read", 1, *_NOTHING), again
 
 
 def _is_other_kind(where: Where) -> bool:
@@ -174,35 +202,25 @@ def _is_other_kind(where: Where) -> bool:
 _NOTHING: Final[tuple[None, None, None, None, None]] = (None, None, None, None, None)
 
 
-def _read_once(
-    where: Where,
-    expected: Expected,
-    algorithm: Algorithm,
-    on_bytes: Callable[[int], None],
-) -> Reading:
+def _read_once(where: Where, expected: Expected, manner: Manner) -> Reading:
     descriptor = where.handle.open(where.folder, where.name)
     try:
         before = os.fstat(descriptor)
         if not stat.S_ISREG(before.st_mode):
             return Reading(State.UNSETTLED, "no longer a file since it was listed", 1, *_NOTHING)
         size = before.st_size
+        segments: bytes | None = None
         if size <= BLOCK_BYTES:
-            total, digest, head = _digest_small(descriptor, size, algorithm)
-            segments = None
-            on_bytes(total)
+            data = manner.cache.read_small(descriptor, size)
+            manner.on_bytes(len(data))
+            total, digest, head = len(data), new_hash(manner.algorithm, data).digest(), bytes(data[:HEAD_BYTES])
         else:
-            total, digest, head, segments = _digest_large(descriptor, size, algorithm, on_bytes)
+            total, digest, head, segments = _digest_large(descriptor, size, manner)
         xattrs = xattrs_of(descriptor)
         after = os.fstat(descriptor)
     finally:
         os.close(descriptor)
-    settled = (
-        total == size
-        and after.st_size == size
-        and after.st_mtime_ns == before.st_mtime_ns
-        and after.st_ctime_ns == before.st_ctime_ns
-    )
-    if not settled:
+    if not _held_still(before, after, total):
         return Reading(State.UNSETTLED, "changed while it was being read", 1, *_NOTHING)
     restat = None
     if (size, time64(before.st_mtime_ns), time64(before.st_ctime_ns)) != expected:
@@ -220,33 +238,77 @@ def _read_once(
     return Reading(State.PROVED, None, 1, restat, digest, segments, head, xattrs)
 
 
-def _digest_small(descriptor: int, size: int, algorithm: Algorithm) -> tuple[int, bytes, bytes]:
-    # One byte more than promised: a file that grew shows itself without another call.
-    data = os.read(descriptor, size + 1)
-    while len(data) < size and (more := os.read(descriptor, size + 1 - len(data))):
-        data += more
-    return len(data), new_hash(algorithm, data).digest(), data[:HEAD_BYTES]
-
-
-def _digest_large(
-    descriptor: int, size: int, algorithm: Algorithm, on_bytes: Callable[[int], None]
-) -> tuple[int, bytes, bytes, bytes | None]:
-    whole = new_hash(algorithm)
+def _digest_large(descriptor: int, size: int, manner: Manner) -> tuple[int, bytes, bytes, bytes | None]:
+    manner.cache.go_cold(descriptor, size)
+    watching = manner.cache.watching(descriptor, size)
     pieces = _Segments() if size > SEGMENT_BYTES else None
-    block = memoryview(bytearray(BLOCK_BYTES))
+    split = manner.threads > 1 and size >= SPLIT_BYTES and manner.algorithm is Algorithm.BLAKE3
     total, head = 0, b""
-    while got := os.readv(descriptor, [block]) if _HAS_READV else _read_into(descriptor, block):
-        piece = block[:got]
-        if len(head) < HEAD_BYTES:
-            head += bytes(piece[: HEAD_BYTES - len(head)])
-        whole.update(piece)
-        if pieces is not None:
-            pieces.update(piece)
-        total += got
-        on_bytes(got)
-        if total > size:  # it grows while it is read: there may be no end to it
-            break
-    return total, whole.digest(), head, None if pieces is None else pieces.digests()
+    with _Hashing(manner.algorithm, manner.threads if split else 1) as whole:
+        try:
+            while piece := whole.fill(descriptor):
+                if len(head) < HEAD_BYTES:
+                    head += bytes(piece[: HEAD_BYTES - len(head)])
+                whole.update(piece)
+                if pieces is not None:
+                    pieces.update(piece)
+                total += len(piece)
+                manner.on_bytes(len(piece))
+                watching.read(total)
+                if total > size:  # it grows while it is read: there may be no end to it
+                    break
+        finally:
+            watching.finish()
+        return total, whole.digest(), head, None if pieces is None else pieces.digests()
+
+
+class _Hashing:
+    """The whole file's hash, and the room that its blocks are read into.
+
+    With several threads a block is hashed while the next one is read: two blocks in turn, larger ones, because BLAKE3
+    splits each among its threads.
+    """
+
+    def __init__(self, algorithm: Algorithm, threads: int) -> None:
+        self._hash = new_hash(algorithm) if threads == 1 else blake3(max_threads=threads)
+        self._aside: Executor | None = None
+        if threads > 1:
+            from concurrent.futures import ThreadPoolExecutor  # noqa: PLC0415  most readers never need it
+
+            self._aside = ThreadPoolExecutor(1, thread_name_prefix="hash")
+        self._under_way: Future[object] | None = None
+        size = BLOCK_BYTES if self._aside is None else SPLIT_BLOCK_BYTES
+        self._rooms = [aligned_room(size) for _ in range(1 if self._aside is None else 2)]
+
+    def fill(self, descriptor: int) -> memoryview:
+        """Read the next block; empty at the end."""
+        room = self._rooms[0]
+        self._rooms.reverse()
+        got = os.readv(descriptor, (room,)) if _HAS_READV else _read_into(descriptor, room)
+        return room[:got]
+
+    def update(self, piece: memoryview) -> None:
+        if self._aside is None:
+            self._hash.update(piece)
+            return
+        self._settle()
+        self._under_way = self._aside.submit(self._hash.update, piece)
+
+    def digest(self) -> bytes:
+        self._settle()
+        return self._hash.digest()
+
+    def _settle(self) -> None:
+        if self._under_way is not None:
+            self._under_way.result()
+            self._under_way = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._aside is not None:
+            self._aside.shutdown(wait=True)
 
 
 _HAS_XATTRS: Final = hasattr(os, "listxattr")

@@ -41,18 +41,18 @@ class Algorithm(StrEnum):
         return self is not Algorithm.XXH3_128
 
 
-_HASHES: Final[dict[Algorithm, Callable[[bytes], Hash]]] = {
+_HASHES: Final[dict[Algorithm, Callable[[bytes | memoryview], Hash]]] = {
     Algorithm.BLAKE3: blake3,
     Algorithm.SHA256: lambda data: hashlib.sha256(data, usedforsecurity=False),
     Algorithm.XXH3_128: xxhash.xxh3_128,
 }
 
 
-def hasher(algorithm: Algorithm) -> Callable[[bytes], Hash]:
+def hasher(algorithm: Algorithm) -> Callable[[bytes | memoryview], Hash]:
     """Return what makes a hash that has taken some data: for callers that make many."""
     return _HASHES[algorithm]
 
 
-def new_hash(algorithm: Algorithm, data: bytes = b"") -> Hash:
+def new_hash(algorithm: Algorithm, data: bytes | memoryview = b"") -> Hash:
     """Return a hash that has taken the data."""
     return _HASHES[algorithm](data)

@@ -135,6 +135,53 @@ def time64(value_ns: int) -> int:
     return _INT64_MAX if value_ns > 0 else -_INT64_MAX
 
 
+FileRow = tuple[str, int, int | None, int, int, int, int, int, int, int, int]
+"""A plain file as it was listed, in short form: path, size, allocated, mtime_ns, ctime_ns, mode, uid, gid, nlink,
+device, inode. Everything else of its `Entry` follows from that."""
+FILE_COLUMNS: Final = (
+    "path",
+    "size",
+    "allocated",
+    "mtime_ns",
+    "ctime_ns",
+    "mode",
+    "uid",
+    "gid",
+    "nlink",
+    "device",
+    "inode",
+)
+
+
+OWN_COLUMNS: Final = ("path", "size", "allocated", "mtime_ns", "ctime_ns", "inode", "head", "digest")
+"""What plain files that otherwise have all in common still have of their own; listed files do without the last two."""
+
+
+def file_row(path: str, facts: os.stat_result) -> FileRow:
+    """Return a plain file's row; `facts` is what lstat, or fstat of the open file, said."""
+    mtime_ns, ctime_ns, device, inode = facts.st_mtime_ns, facts.st_ctime_ns, facts.st_dev, facts.st_ino
+    if not (
+        -_INT64_MAX <= mtime_ns <= _INT64_MAX
+        and -_INT64_MAX <= ctime_ns <= _INT64_MAX
+        and device <= _INT64_MAX
+        and inode <= _INT64_MAX
+    ):
+        mtime_ns, ctime_ns, device, inode = time64(mtime_ns), time64(ctime_ns), int64(device), int64(inode)
+    return (
+        path,
+        facts.st_size,
+        None if _NO_BLOCKS else facts.st_blocks * 512,
+        mtime_ns,
+        ctime_ns,
+        facts.st_mode & 0o7777,
+        facts.st_uid,
+        facts.st_gid,
+        facts.st_nlink,
+        device,
+        inode,
+    )
+
+
 def entry_from(path: str, raw: bytes | None, facts: os.stat_result, target: str | None) -> Entry:
     """Build the entry of a name that was listed and not read.
 

@@ -11,13 +11,14 @@ CAP_FOWNER, open(2)).
 
 from __future__ import annotations
 
+import functools
 import os
 import stat
 from itertools import islice
 from typing import TYPE_CHECKING, Final, Protocol, Self
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
 MAX_HELD_DESCRIPTORS: Final = 64
@@ -40,8 +41,12 @@ _FILE_FLAGS: Final[int] = (
 class TreeHandle(Protocol):
     """A read-only hold on one tree. Folders are named by their components, as the operating system's strings."""
 
-    def names(self, folder: Sequence[str]) -> list[str]:
-        """Return the names in a folder, unordered, without ``.`` and ``..``."""
+    def names(self, folder: Sequence[str]) -> list[tuple[str, bool]]:
+        """Return the names in a folder, unordered, without ``.`` and ``..``.
+
+        Beside each stands whether the listing itself says that it is a file (readdir(3), d_type): such a name may be
+        opened without another look first.
+        """
 
     def some_names(self, limit: int) -> list[str]:
         """Return the first names that a listing of the root gives, at most so many."""
@@ -54,6 +59,12 @@ class TreeHandle(Protocol):
 
     def open(self, folder: Sequence[str], name: str) -> int:
         """Open a file for reading and return its descriptor, which the caller closes."""
+
+    def looker(self, folder: Sequence[str]) -> Callable[[str], os.stat_result]:
+        """Return what looks at names of one folder as `facts` does, until the handle goes to another folder."""
+
+    def opener(self, folder: Sequence[str]) -> Callable[[str], int]:
+        """Return what opens files of one folder as `open` does, until the handle goes to another folder."""
 
     def directory_xattrs(self, folder: Sequence[str]) -> int | str | None:
         """Return what os.listxattr can be called with for a folder, or None where there is no such call."""
@@ -145,9 +156,9 @@ class DescriptorHandle:
         self._descriptors[-1] = current
         return current
 
-    def names(self, folder: Sequence[str]) -> list[str]:
+    def names(self, folder: Sequence[str]) -> list[tuple[str, bool]]:
         with os.scandir(self._at(folder)) as listing:
-            return [item.name for item in listing]
+            return [(item.name, _is_file(item)) for item in listing]
 
     def some_names(self, limit: int) -> list[str]:
         with os.scandir(self._at(())) as listing:
@@ -162,6 +173,20 @@ class DescriptorHandle:
 
     def open(self, folder: Sequence[str], name: str) -> int:
         return _open_sparing_atime(name, _FILE_FLAGS, self._at(folder))
+
+    def looker(self, folder: Sequence[str]) -> Callable[[str], os.stat_result]:
+        return functools.partial(os.stat, dir_fd=self._at(folder), follow_symlinks=False)
+
+    def opener(self, folder: Sequence[str]) -> Callable[[str], int]:
+        at, sparing = self._at(folder), _FILE_FLAGS | _NOATIME
+
+        def open_name(name: str) -> int:
+            try:
+                return os.open(name, sparing, dir_fd=at)
+            except PermissionError:
+                return _open_sparing_atime(name, _FILE_FLAGS, at)
+
+        return open_name
 
     def directory_xattrs(self, folder: Sequence[str]) -> int | str | None:
         return self._at(folder) if hasattr(os, "listxattr") else None
@@ -194,9 +219,9 @@ class PathHandle:
     def _at(self, folder: Sequence[str]) -> str:
         return os.path.join(self._root, *folder)
 
-    def names(self, folder: Sequence[str]) -> list[str]:
+    def names(self, folder: Sequence[str]) -> list[tuple[str, bool]]:
         with os.scandir(self._at(folder)) as listing:
-            return [item.name for item in listing]
+            return [(item.name, _is_file(item)) for item in listing]
 
     def some_names(self, limit: int) -> list[str]:
         with os.scandir(self._root) as listing:
@@ -214,6 +239,12 @@ class PathHandle:
             raise FileNotFoundError(f"became a link: {path}")
         return os.open(path, _FILE_FLAGS)
 
+    def looker(self, folder: Sequence[str]) -> Callable[[str], os.stat_result]:
+        return functools.partial(self.facts, folder)
+
+    def opener(self, folder: Sequence[str]) -> Callable[[str], int]:
+        return functools.partial(self.open, folder)
+
     def directory_xattrs(self, folder: Sequence[str]) -> int | str | None:
         return self._at(folder) if hasattr(os, "listxattr") else None
 
@@ -225,6 +256,13 @@ class PathHandle:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def _is_file(item: os.DirEntry[str]) -> bool:
+    try:
+        return item.is_file(follow_symlinks=False)
+    except OSError:  # the listing does not say, and a look failed: whoever looks again will meet the error
+        return False
 
 
 def _open_sparing_atime(name: str | Path, flags: int, above: int | None) -> int:

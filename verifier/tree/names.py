@@ -94,6 +94,20 @@ def name_of(path: str) -> str:
     return path.rpartition("/")[2]
 
 
+def plain_text(name: str) -> str | None:
+    """Return a name's manifest text where the name, as the system gave it, is UTF-8 without a backslash; else None."""
+    if "\\" in name:
+        return None
+    if name.isascii():
+        return name
+    try:
+        # Bytes that are not UTF-8 came as lone surrogates (PEP 383), which cannot be encoded.
+        name.encode()
+    except UnicodeEncodeError:
+        return None
+    return name if _UTF8_SYSTEM else None
+
+
 _UTF8_SYSTEM: Final = sys.getfilesystemencoding().lower() in ("utf-8", "utf8")
 
 

@@ -70,6 +70,12 @@ FILE_SYSTEMS: Final[dict[str, FileSystem]] = {
 }
 
 
+LOCAL: Final = frozenset(
+    {"ext2", "ext3", "ext4", "xfs", "btrfs", "tmpfs", "ramfs", "zfs", "apfs", "hfs", "overlay", "squashfs", "f2fs"}
+)
+"""Types of file systems that this system itself keeps on its own disks or in its memory."""
+
+
 @dataclass(frozen=True, slots=True)
 class Share:
     """A root that was found to be there, and what is known about where it lies."""
@@ -85,6 +91,8 @@ class Share:
     """Whether two names may differ by letter case alone; None where nothing in the root shows it."""
     mounts_below: frozenset[str]
     """Manifest texts of the mount points inside the tree."""
+    mount_source: str = ""
+    """What is mounted there, as the mount table names it: a device, a server's share; empty where it does not say."""
 
     @classmethod
     def at(cls, root: Path) -> Share:
@@ -108,7 +116,7 @@ class Share:
         except OSError as error:
             hint = "run as a user who may read it" if isinstance(error, PermissionError) else "is the share healthy?"
             raise RootUnavailable(f"{named} cannot be listed ({errno_name(error)})", hint) from error
-        type_name, mounts = _mounts(resolved)
+        type_name, source, mounts = mounted_at(resolved)
         file_system = FILE_SYSTEMS.get(type_name.lower())
         if file_system is None:
             file_system = _FUSE if type_name.lower().startswith("fuse") else FileSystem()
@@ -120,7 +128,18 @@ class Share:
             file_system,
             _case_sensitive(resolved, some_names),
             mounts,
+            source,
         )
+
+    @property
+    def local(self) -> bool:
+        """Whether reading never waits for another machine or another program, as far as the type tells."""
+        return self.is_local(self.type_name)
+
+    @staticmethod
+    def is_local(type_name: str) -> bool:
+        """Tell whether file systems of a type never wait for another machine or another program."""
+        return type_name.lower() in LOCAL
 
     @property
     def named(self) -> str:
@@ -186,11 +205,11 @@ def _unescaped(field: bytes) -> str:
     return os.fsdecode(re.sub(rb"\\([0-7]{3})", lambda match: bytes([int(match[1], 8)]), field))
 
 
-def _mounts(root: Path) -> tuple[str, frozenset[str]]:
-    """Return the type of the file system under a root and the mount points inside it."""
+def mounted_at(root: Path) -> tuple[str, str, frozenset[str]]:
+    """Return the type of the file system under a root, what is mounted there, and the mount points inside it."""
     import psutil  # noqa: PLC0415  costs 20 ms that --help should not pay
 
-    type_name, longest = "unknown", -1
+    type_name, source, longest = "unknown", "", -1
     below = set()
     for mount in psutil.disk_partitions(all=True):
         point = Path(mount.mountpoint)
@@ -198,9 +217,10 @@ def _mounts(root: Path) -> tuple[str, frozenset[str]]:
             # The last mount over one point is the one that shows.
             if len(point.parts) >= longest:
                 type_name, longest = mount.fstype or "unknown", len(point.parts)
+                source = shown(to_text(os.fsencode(mount.device)))
         elif point.is_relative_to(root):
             below.add(to_text(os.fsencode(point.relative_to(root).as_posix())))
-    return type_name, frozenset(below)
+    return type_name, source, frozenset(below)
 
 
 def _case_sensitive(root: Path, names: Iterable[str]) -> bool | None:

@@ -1,0 +1,485 @@
+"""One side's scan: the loop that gives out tasks, writes what comes of them, and keeps an eye on everything else."""
+
+from __future__ import annotations
+
+import os
+import platform
+import socket
+import threading
+import time
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Final
+
+from verifier.errors import Interrupted, RootUnavailable, ShareGone
+from verifier.manifest.database import named
+from verifier.manifest.store import Manifest, ToRead
+from verifier.scan.engine import Engine, InlineEngine, UnderWay, automatic_processes, open_engine
+from verifier.scan.plan import VISIT_ENTRIES, VISIT_S, BatchSize, Frontier, batches, rereads
+from verifier.scan.progress import Progress, Speed
+from verifier.scan.reader import ReaderSetup
+from verifier.scan.request import ScanOptions, ScanOutcome, ScanRequest
+from verifier.scan.resume import before_of
+from verifier.scan.task import Outcome, ReadTask, Task, VisitTask
+from verifier.tree.cache import ColdCount
+from verifier.tree.entry import State
+from verifier.tree.names import shown, to_text
+from verifier.tree.share import Share
+from verifier.tree.trouble import MEDIUM, Problem, now_text
+from verifier.version import TOOL
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping
+
+    from verifier.scan.budget import Budget
+    from verifier.scan.meeting import Meeting
+
+COMMIT_EVERY_S: Final = 2.0
+"""What was read is lost at most for so long when the scan is killed."""
+TELL_EVERY_S: Final = 0.2
+LOOK_EVERY_S: Final = 1.0
+READ_WHILE_LISTING_S: Final = 60.0
+"""Small files are read while they are listed for so long; then the listing comes first."""
+INLINE_ENTRIES: Final = 400
+INLINE_BYTES: Final = 64 * 1024 * 1024
+"""So much of a tree on a local file system is scanned without starting reader processes."""
+MEDIUM_IN_A_ROW: Final = 20
+"""After so many files in a row that the medium could not give, it is asked for one that it gave before."""
+
+
+@dataclass(frozen=True, slots=True)
+class Company:
+    """What a scan shares with the other sides."""
+
+    budget: Budget
+    side: int
+    meeting: Meeting
+
+
+@dataclass(slots=True)
+class SideScan:
+    """One side's scan under way; used by one thread."""
+
+    request: ScanRequest
+    options: ScanOptions
+    share: Share
+    company: Company
+    manifest: Manifest
+    on_progress: Callable[[Progress], None]
+    stop: threading.Event
+    before: Mapping[str, str] | None
+    """Facts of the scan that this one goes on with."""
+    listed: bool = False
+    stage: str = "listing"
+    entries: int = 0
+    files: int = 0
+    size_bytes: int = 0
+    files_done: int = 0
+    carried_files: int = 0
+    problems: int = 0
+    bytes_before: int = 0
+    """Bytes read by engines that are closed."""
+    root_unsettled: bool = False
+    engine: Engine | None = None
+    readers: int = 1
+    speed: Speed = field(default_factory=Speed)
+    batch_size: BatchSize = field(default_factory=BatchSize)
+    cold: list[int] = field(default_factory=lambda: [0, 0, 0, 0])
+    avoid: set[str] = field(default_factory=set)
+    """Paths at which a reader hung."""
+    stalled_at: int = -1
+    """What had been read when a reader last hung."""
+    in_a_row: int = 0
+    last_read: ToRead | None = None
+    longest: UnderWay | None = None
+    told_at: float = 0.0
+    looked_at: float = 0.0
+    began: float = field(default_factory=time.monotonic)
+    committed_at: float = field(default_factory=time.monotonic)
+
+    def run(self) -> ScanOutcome:
+        interrupted = ""
+        self.manifest.set_facts(**self._first_facts())
+        try:
+            self._list()
+            if not self.options.listing_only:
+                self._read()
+                self._read_again()
+            self._check_still_there()
+            if self.root_unsettled:
+                raise Interrupted("the root changed while it was being listed, on every attempt: names may be missing")
+        except ShareGone as error:
+            interrupted = f"the share went away: {error.what}"
+        except Interrupted as error:
+            interrupted = error.what
+        finally:
+            self._let_readers_go()
+        return self._finish(interrupted)
+
+    def _first_facts(self) -> dict[str, object]:
+        options, share = self.options, self.share
+        rules = options.rules
+        before = self.before or {}
+        return {
+            "format": "verifier/manifest",
+            "version": 1,
+            "tool": TOOL,
+            "label": shown(to_text(os.fsencode(self.request.label))),
+            "root": share.named,
+            "host": socket.gethostname(),
+            "platform": platform.platform(terse=True),
+            "file_system": share.type_name,
+            "mount_source": share.mount_source,
+            "grain_ns": share.file_system.grain_ns,
+            "owners": share.file_system.owners,
+            "modes": share.file_system.modes,
+            "case_sensitive": "" if share.case_sensitive is None else share.case_sensitive,
+            "algorithm": options.algorithm,
+            "listing_only": options.listing_only,
+            "cross_mounts": options.cross_mounts,
+            "rules": "" if rules is None else rules.digest,
+            "started": before.get("started") or now_text(),
+            "resumed": int(before.get("resumed") or 0) + 1 if before else 0,
+            "reused": "" if self.request.reuse is None else named(self.request.reuse),
+            "asked_cold": options.cold,
+            "finished": None,
+            "listed": False,
+            "complete": False,
+            "fingerprint": None,
+        }
+
+    # Listing
+
+    def _list(self) -> None:
+        frontier = Frontier(self.manifest)
+        self._open(inline=self.share.local)
+        self._run(lambda: self._next_visit(frontier), lambda task, outcome: self._visited(frontier, task, outcome))
+        self.manifest.set_facts(listed=True)
+        self.listed = True
+        self.company.meeting.listed()
+        self._pulse()
+
+    def _next_visit(self, frontier: Frontier) -> Task | None:
+        places = frontier.next(self.readers)
+        if not places:
+            return None
+        until = 0.0 if self.options.listing_only else self.began + READ_WHILE_LISTING_S
+        most = INLINE_ENTRIES if self.entries == 0 and self.share.local else VISIT_ENTRIES
+        return VisitTask(places, until, most, VISIT_S, tuple(self.avoid))
+
+    def _visited(self, frontier: Frontier, task: Task, outcome: Outcome) -> None:
+        assert isinstance(task, VisitTask)
+        self._record_visit(outcome)
+        seen = len(outcome.listed) + len(outcome.proved) + len(outcome.carried) + len(outcome.entries)
+        a_second = seen / max(outcome.seconds, 1e-3)
+        frontier.add(outcome.rest, max(16, min(VISIT_ENTRIES, int(a_second * VISIT_S))))
+        frontier.done(task.places)
+        if outcome.rest and self.bytes_before == 0 and self._is_inline():
+            self._open(inline=False)
+
+    def _record_visit(self, outcome: Outcome) -> None:
+        manifest, work = self.manifest, outcome.work
+        manifest.add_listed(outcome.listed)
+        manifest.add_known(State.PROVED.value, outcome.proved)
+        manifest.add_known(State.CARRIED.value, outcome.carried)
+        manifest.add(outcome.entries, outcome.problems)
+        self.entries += len(outcome.listed) + len(outcome.proved) + len(outcome.carried) + len(outcome.entries)
+        # A folder that waits has a row now and will have another in its place.
+        self.entries -= sum(1 for place in outcome.rest if place.names is None and place.path)
+        self.files += work.files
+        self.size_bytes += work.size_bytes
+        self.files_done += work.files_done
+        self.carried_files += work.carried_files
+        self.problems += len(outcome.problems)
+        self.root_unsettled |= any(p.path == "" and p.operation == "list" for p in outcome.problems)
+
+    # Reading
+
+    def _read(self) -> None:
+        self.stage = "reading"
+        once = self.share.file_system.inodes
+        left, size = self.manifest.left_to_read(links_once=once)
+        self.files, self.size_bytes = self.files_done + left, self._bytes_done() + size
+        self.speed.begin(self.files_done, self._bytes_done())
+        if self._is_inline() and size > INLINE_BYTES:
+            self._open(inline=False)
+        # What shares an inode is read under its first name; what then differs after all is read by itself.
+        if once:
+            self._read_all(batches(self.manifest, self.batch_size, links_once=True), self._was_read)
+            self.manifest.share_readings_of_links()
+        self._read_all(batches(self.manifest, self.batch_size, links_once=False), self._was_read)
+
+    def _read_again(self) -> None:
+        """Read files again that were carried over, the longest unread first, as far as the policy says."""
+        policy = self.options.reread
+        before = policy.before(datetime.now(UTC))
+        if self.request.reuse is None or before is None or policy.carries_nothing:
+            return
+        self.stage = "reading again"
+        self.manifest.order_carried()
+        files, size = self.manifest.carried_before(before)
+        self.files += files
+        self.size_bytes += size if policy.budget_bytes is None else min(size, policy.budget_bytes)
+        until = None if policy.budget_s is None else time.monotonic() + policy.budget_s
+        wanted = rereads(self.manifest, before, policy, self.batch_size)
+        in_time = (batch for batch in wanted if until is None or time.monotonic() < until)
+        self._read_all(in_time, self._was_read_again)
+        self.manifest.forget_order()
+
+    def _read_all(self, wanted: Iterator[tuple[ToRead, ...]], done: Callable[[Task, Outcome], None]) -> None:
+        ahead: list[tuple[ToRead, ...]] = []
+
+        def next_read() -> Task | None:
+            # One batch is looked at ahead: the last large files get the processors that nobody else needs.
+            while len(ahead) < 2 and (batch := next(wanted, None)) is not None:
+                ahead.append(batch)
+            if not ahead:
+                return None
+            assert self.engine is not None
+            files = ahead.pop(0)
+            busy = self.engine.under_way + 1 + len(ahead)
+            return ReadTask(files, max(1, automatic_processes() // busy) if len(files) == 1 else 1)
+
+        self._run(next_read, done)
+
+    def _was_read(self, task: Task, outcome: Outcome) -> None:
+        assert isinstance(task, ReadTask)
+        self.manifest.record(outcome.as_listed, outcome.changed)
+        self.manifest.add((), outcome.problems)
+        self.files_done += outcome.files_read
+        self.problems += len(outcome.problems)
+        self.batch_size.learn(len(task.files), outcome.seconds)
+        self._notice_medium(task, outcome)
+
+    def _was_read_again(self, task: Task, outcome: Outcome) -> None:
+        """Record, and say where content is another although size and times are what they were."""
+        assert isinstance(task, ReadTask)
+        paths = [str(row[-1]) for row in outcome.as_listed if row[0] == State.PROVED]
+        was = self.manifest.digests(paths)
+        for row in outcome.as_listed:
+            path = str(row[-1])
+            if row[0] == State.PROVED and was.get(path) != row[2]:
+                outcome.problems.append(
+                    Problem(path, "read again", "content changed, size and times did not", 1, now_text())
+                )
+        self._was_read(task, outcome)
+
+    def _notice_medium(self, task: ReadTask, outcome: Outcome) -> None:
+        """Count files in a row that the medium could not give; after many, ask it for one that it gave before.
+
+        Raises:
+            ShareGone: If it cannot give that one either, or never gave any.
+        """
+        facts = {file[0]: file for file in task.files}
+        for row in (*outcome.as_listed, *outcome.changed):
+            if row[0] == State.PROVED:
+                self.in_a_row = 0
+                self.last_read = facts.get(str(row[-1]), self.last_read)
+            elif str(row[1]).partition(":")[0] in MEDIUM:
+                self.in_a_row += 1
+        if self.in_a_row < MEDIUM_IN_A_ROW:
+            return
+        self.in_a_row = 0
+        if self.last_read is None or not self._still_gives(self.last_read):
+            raise ShareGone(f"{MEDIUM_IN_A_ROW} files in a row could not be read (EIO)")
+
+    def _still_gives(self, file: ToRead) -> bool:
+        """Read one file again, from the medium if the system lets go of its pages."""
+        setup = self._setup()
+        engine = InlineEngine(setup, None, self.stop.is_set)
+        engine.submit(ReadTask((file,)))
+        ((_, outcome),) = engine.close()
+        return any(row[0] == State.PROVED for row in (*outcome.as_listed, *outcome.changed))
+
+    # The engine
+
+    def _setup(self) -> ReaderSetup:
+        options = self.options
+        before = before_of(self.request.manifest)
+        return ReaderSetup(
+            self.share,
+            options.algorithm,
+            options.cross_mounts,
+            options.rules,
+            options.cold,
+            options.idle,
+            before if self.before is not None and before.exists() else None,
+            None if options.reread.carries_nothing else self.request.reuse,
+        )
+
+    def _open(self, *, inline: bool) -> None:
+        if self.engine is not None:
+            self.bytes_before += self.engine.counts.bytes()
+            self.engine.close()
+        self.engine = open_engine(self._setup(), self.options.limit_rate, inline=inline, stop_wanted=self.stop.is_set)
+        self._share_readers()
+
+    def _is_inline(self) -> bool:
+        return isinstance(self.engine, InlineEngine)
+
+    def _share_readers(self) -> None:
+        assert self.engine is not None
+        counts = self.engine.counts
+        names = counts.entries()
+        self.readers = self.company.budget.share(self.company.side, counts.bytes(), names, counts.bytes() >> 20)
+        self.engine.set_readers(self.readers)
+
+    def _bytes_done(self) -> int:
+        return self.bytes_before + (self.engine.counts.bytes() if self.engine else 0)
+
+    def _run(self, next_task: Callable[[], Task | None], done: Callable[[Task, Outcome], None]) -> None:
+        """Give out tasks and take their outcomes until there are none left."""
+        again: list[Task] = []
+        while True:
+            engine = self.engine
+            assert engine is not None
+            while engine.has_room() and (task := again.pop() if again else next_task()) is not None:
+                engine.submit(task)
+            if not engine.under_way and self.readers:
+                return
+            gone = ""
+            for task, outcome in engine.wait(TELL_EVERY_S):
+                self._add_cold(outcome.cold)
+                done(task, outcome)
+                gone = gone or outcome.gone
+            again += self._pulse()
+            if gone:
+                raise ShareGone(gone)
+
+    def _add_cold(self, count: ColdCount) -> None:
+        if any(count):
+            self.cold = [ours + more for ours, more in zip(self.cold, count, strict=True)]
+
+    def _pulse(self) -> list[Task]:
+        """Do what is due from time to time; return tasks that are to be done again.
+
+        Raises:
+            Interrupted: If somebody asked the scan to stop.
+            ShareGone: If nothing moves any more.
+        """
+        if self.stop.is_set():
+            raise Interrupted("stopped before the end")
+        now = time.monotonic()
+        if now - self.committed_at >= COMMIT_EVERY_S:
+            self.manifest.commit()
+            self.committed_at = now
+        if self.company.meeting.due:
+            self.company.meeting.attend(self.manifest)
+        if self.engine is not None:
+            self._share_readers()
+        self._tell()
+        if now - self.looked_at < LOOK_EVERY_S:
+            return []
+        self.looked_at = now
+        return self._look_for_stalls()
+
+    def _look_for_stalls(self) -> list[Task]:
+        assert self.engine is not None
+        under_way = self.engine.look()
+        self.longest = under_way[0] if under_way else None
+        if self.longest is None or self.longest.seconds < self.options.stall_after_s:
+            return []
+        return self._give_up(self.longest)
+
+    def _give_up(self, hanging: UnderWay) -> list[Task]:
+        """Give a reader up that hangs, and the path that it hangs at.
+
+        Raises:
+            ShareGone: If nothing was read since the last time: then it is not that one file.
+        """
+        assert self.engine is not None
+        path, seconds = hanging.path, self.options.stall_after_s
+        error = f"no answer for {seconds:g} s: read"
+        self.manifest.add((), [Problem(path, "read", error, 1, now_text())])
+        self.problems += 1
+        moved = self._bytes_done() + self.engine.counts.entries()
+        tasks = self.engine.abandon(hanging.reader)
+        if moved == self.stalled_at:
+            raise ShareGone(f"no answer for {seconds:g} s, at {shown(path)}")
+        self.stalled_at = moved
+        self.avoid.add(path)
+        again: list[Task] = []
+        for task in tasks:
+            if isinstance(task, VisitTask):
+                again.append(task._replace(avoid=tuple(self.avoid)))
+                continue
+            files = tuple(file for file in task.files if file[0] != path)
+            if len(files) < len(task.files):
+                row = (State.UNREADABLE.value, error, None, None, None, None, now_text(), path)
+                self.manifest.record([row], [])
+                self.files_done += 1
+            if files:
+                again.append(ReadTask(files, task.threads))
+        return again
+
+    def _let_readers_go(self) -> None:
+        """Stop what still runs at its next block and keep what it has proved until then."""
+        if self.engine is None:
+            return
+        for task, outcome in self.engine.close():
+            if isinstance(task, VisitTask):
+                self._record_visit(outcome)
+            else:
+                self.manifest.record(outcome.as_listed, outcome.changed)
+                self.manifest.add((), outcome.problems)
+
+    # The end
+
+    def _check_still_there(self) -> None:
+        """Hold the root against what it was at the start: a share that was swapped proves nothing."""
+        try:
+            now = Share.at(self.request.root)
+        except RootUnavailable as error:
+            raise ShareGone(error.what) from error
+        if (now.device, now.inode) != (self.share.device, self.share.inode):
+            raise ShareGone(f"{self.share.named} is another folder or file system than at the start")
+        if (now.type_name, now.mount_source) != (self.share.type_name, self.share.mount_source):
+            raise ShareGone(f"{self.share.named} is another mount than at the start")
+
+    def _finish(self, interrupted: str) -> ScanOutcome:
+        self.stage = "sealing"
+        self._tell(always=True)
+        self.manifest.commit()
+        # Where nothing was read there is nothing to vouch for, and nobody signs a listing.
+        fingerprint = "" if interrupted or self.options.listing_only else self.manifest.seal()
+        readers = self.company.budget.settled_on
+        self.manifest.set_facts(
+            finished=now_text(),
+            interrupted=interrupted,
+            complete=not interrupted,
+            fingerprint=fingerprint,
+            readers=readers,
+            bytes_read=self._bytes_done(),
+            **dict(zip(ColdCount._fields, self.cold, strict=True)),
+        )
+        self.stage = "done"
+        self._tell(always=True)
+        totals = self.manifest.totals()
+        return ScanOutcome(self.request.label, self.request.manifest, totals, fingerprint, interrupted, readers)
+
+    def _tell(self, *, always: bool = False) -> None:
+        now = time.monotonic()
+        if not always and now - self.told_at < TELL_EVERY_S:
+            return
+        self.told_at = now
+        done = self._bytes_done()
+        longest = self.longest
+        self.on_progress(
+            Progress(
+                self.request.label,
+                self.stage,
+                self.entries,
+                self.files,
+                self.size_bytes,
+                self.files_done,
+                done,
+                self.carried_files,
+                self.problems,
+                self.speed.rate(done),
+                self.speed.seconds_left(self.files, self.size_bytes, self.files_done, done),
+                self.speed.measured_s,
+                "" if longest is None else longest.path,
+                0.0 if longest is None else longest.seconds,
+                self.readers,
+            )
+        )

@@ -1,0 +1,136 @@
+"""What a scan gives to a reader, and what comes back: plain data, packed for another process.
+
+Packed with the standard library's fastest format, in the thread that needs the result. A reader on another machine
+would need nothing else.
+"""
+
+from __future__ import annotations
+
+import marshal
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from verifier.tree.cache import ColdCount
+from verifier.tree.trouble import Problem
+from verifier.tree.walk import Place
+
+if TYPE_CHECKING:
+    from verifier.manifest.store import Row, ToRead
+    from verifier.tree.entry import FileRow
+
+
+class VisitTask(NamedTuple):
+    """List folders and all that is below them, for a while; read small files on the way while there is time for it."""
+
+    places: tuple[Place, ...]
+    read_until: float
+    """When to stop reading and only list on (time.monotonic, which all processes of one machine share); 0: list."""
+    most_entries: int
+    """Hand over after about so many entries,"""
+    most_seconds: float
+    """or after so long."""
+    avoid: tuple[str, ...] = ()
+    """Paths at which a reader hung: they are given up."""
+
+
+class ReadTask(NamedTuple):
+    """Read files to their end. In path order, so that folders are entered once."""
+
+    files: tuple[ToRead, ...]
+    threads: int = 1
+    """Threads that one large file may be hashed with."""
+
+
+Task = VisitTask | ReadTask
+
+
+class Work(NamedTuple):
+    """How much of what is to be read was met, and how much of it was read."""
+
+    files: int = 0
+    size_bytes: int = 0
+    files_done: int = 0
+    carried_files: int = 0
+    """Files that need not be read, because an earlier manifest knows them unchanged."""
+    carried_bytes: int = 0
+
+
+class Outcome(NamedTuple):
+    """What a task came to, as rows for a manifest. Files of a `ReadTask` that are in no list were not read."""
+
+    listed: list[FileRow]
+    """Plain files that were listed only."""
+    proved: list[Row]
+    """Plain files whose content was read (`verifier.manifest.schema.KNOWN_COLUMNS`)."""
+    carried: list[Row]
+    """The same, taken over from an earlier manifest."""
+    entries: list[Row]
+    """Every other entry, whole."""
+    as_listed: list[Row]
+    """Files read whose facts were as listed: content columns, then the path."""
+    changed: list[Row]
+    """Files read whose facts had changed since: content columns, fact columns, then the path."""
+    problems: list[Problem]
+    rest: list[Place]
+    """What a visit left to do. Its folders have entries that say that they wait."""
+    work: Work = Work()
+    cold: ColdCount = ColdCount()
+    seconds: float = 0.0
+    """How long it took."""
+    gone: str = ""
+    """Why the share is no longer there; empty while it is."""
+
+    @property
+    def files_read(self) -> int:
+        """How many files of a `ReadTask` were tried."""
+        return len(self.as_listed) + len(self.changed)
+
+
+def empty_outcome() -> Outcome:
+    """Return an outcome to be filled."""
+    return Outcome([], [], [], [], [], [], [], [])
+
+
+_VISIT: Final = 0
+_READ: Final = 1
+
+
+def pack_task(task: Task) -> bytes:
+    """Return a task as bytes."""
+    if isinstance(task, VisitTask):
+        places = [tuple(place) for place in task.places]
+        return marshal.dumps((_VISIT, places, *task[1:]))
+    return marshal.dumps((_READ, task.files, task.threads))
+
+
+def unpack_task(data: bytes) -> Task:
+    """Return what `pack_task` packed."""
+    kind, *rest = marshal.loads(data)  # noqa: S302  our own scan wrote it
+    if kind == _VISIT:
+        places, *limits = rest
+        return VisitTask(tuple(Place(*place) for place in places), *limits)
+    files, threads = rest
+    return ReadTask(files, threads)
+
+
+def pack_outcome(outcome: Outcome) -> bytes:
+    """Return an outcome as bytes."""
+    # The format takes plain tuples only, not those with names.
+    plain = outcome._replace(
+        entries=[tuple(row) for row in outcome.entries],
+        problems=[tuple(row) for row in outcome.problems],  # type: ignore[misc]
+        rest=[tuple(row) for row in outcome.rest],  # type: ignore[misc]
+        work=tuple(outcome.work),  # type: ignore[arg-type]
+        cold=tuple(outcome.cold),  # type: ignore[arg-type]
+    )
+    return marshal.dumps(tuple(plain))
+
+
+def unpack_outcome(data: bytes) -> Outcome:
+    """Return what `pack_outcome` packed."""
+    outcome = Outcome(*marshal.loads(data))  # noqa: S302  our own reader process wrote it
+    return outcome._replace(
+        problems=[Problem(*row) for row in outcome.problems],
+        rest=[Place(*row) for row in outcome.rest],
+        work=Work(*outcome.work),
+        cold=ColdCount(*outcome.cold),
+    )
