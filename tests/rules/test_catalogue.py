@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from tests.rules.trees import Tree, directory, file, rule, rules
 from verifier.rules.guards import Candidate
+from verifier.rules.load import load_rules
 from verifier.rules.matcher import Matcher
-from verifier.rules.model import load_rules
 from verifier.rules.pattern import Pattern, compile_pattern
 from verifier.rules.rule import Action, Rule
 from verifier.tree.entry import Kind

@@ -9,8 +9,10 @@ import pytest
 
 from verifier.classes import Class, Field, Severity
 from verifier.errors import RuleFileError
-from verifier.rules.model import load_rules, read_rules
+from verifier.rules.load import load_rules
+from verifier.rules.model import read_rules
 from verifier.rules.rule import Action, Guards, RuleSet
+from verifier.rules.shipped import shipped_content, shipped_rules
 from verifier.tree.entry import Kind
 
 if TYPE_CHECKING:
@@ -311,6 +313,14 @@ def test_the_digest_stays_what_it_was() -> None:
 def test_the_order_of_rules_is_part_of_the_digest() -> None:
     """Later rules are asked first, so order is content."""
     assert read(TWO).digest != read(RULE.replace("my-rule", "other") + RULE).digest
+
+
+def test_what_ships_is_the_same_however_it_is_read() -> None:
+    """The rules that ship are read without the validation that a user's get: they pass it, and come out the same."""
+    validated = read_rules([("standard", shipped_content())])
+    assert validated.rules == shipped_rules()
+    assert validated == load_rules()
+    assert validated.digest == load_rules().digest
 
 
 def test_a_set_survives_the_way_to_another_process() -> None:
