@@ -5,6 +5,7 @@ Imports nothing at the top: reader processes load this module again when they st
 
 from __future__ import annotations
 
+import os
 import sys
 
 
@@ -12,7 +13,14 @@ def main() -> None:
     """Run the command line and exit with its code."""
     from verifier.cli.app import run  # noqa: PLC0415
 
-    sys.exit(run())
+    code = run()
+    engine = sys.modules.get("verifier.scan.engine")
+    if engine is not None and engine.STUCK:
+        # A reader that hangs inside the system cannot be ended, and the usual way out would wait for it.
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+    sys.exit(code)
 
 
 if __name__ == "__main__":

@@ -128,6 +128,10 @@ EDITS: Final = {
     "xattrs": ("UPDATE entries SET xattrs = '{\"user.a\": null}' WHERE path = 'file'",),
     "path": ("UPDATE entries SET path = 'file2' WHERE path = 'file'",),
     "state": ("UPDATE entries SET state = 'unreadable' WHERE path = 'file'",),
+    "a row without a name more": (
+        "INSERT INTO entries SELECT '', raw, kind, size, allocated, mtime_ns, ctime_ns, mode, uid, gid, nlink,"
+        " device, inode, target, xattrs, head, digest, segments, state, error, read_at FROM entries WHERE path='file'",
+    ),
     "a row less": ("DELETE FROM entries WHERE path = 'file'",),
     "a row more": (
         "INSERT INTO entries SELECT 'new', raw, kind, size, allocated, mtime_ns, ctime_ns, mode, uid, gid, nlink,"
@@ -165,6 +169,32 @@ def test_a_finished_manifest_without_its_fingerprint_is_refused(manifest: Path, 
     edited(manifest, statement)
     with pytest.raises(ManifestDamaged):
         judged(manifest)
+
+
+NULS: Final = {
+    "path": "UPDATE entries SET path = 'file' || char(0) || ? WHERE path LIKE 'file%'",
+    "target": "UPDATE entries SET target = 'file' || char(0) || ? WHERE path = 'link'",
+    "xattrs": "UPDATE entries SET xattrs = '{}' || char(0) || ? WHERE path = 'file'",
+}
+
+
+@pytest.mark.parametrize("column", NULS)
+def test_a_text_with_a_nul_is_refused_though_the_fingerprint_fits(manifest: Path, column: str) -> None:
+    """SQLite's printf ends a text at a NUL (SQLite documentation, printf), so what follows it would not be sealed.
+
+    Whoever forges a row that way can make the fingerprint fit, for any ending; so the row itself is refused.
+    """
+    sealed = set()
+    for ending in ("one", "two"):
+        edited(manifest, NULS[column], ending)
+        with Manifest.open(manifest) as forged:
+            sealed.add(forged.seal())
+        edited(manifest, "UPDATE facts SET value = ? WHERE key = 'fingerprint'", max(sealed))
+        with pytest.raises(ManifestDamaged, match="NUL") as caught:
+            judged(manifest)
+        assert caught.value.exit_code == 4
+        assert str(caught.value).isprintable()
+    assert len(sealed) == 1, "then the fingerprint tells them apart, and this refusal is not needed"
 
 
 TYPES: Final = {

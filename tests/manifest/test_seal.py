@@ -13,6 +13,7 @@ import pytest
 from blake3 import blake3
 from hypothesis import given, settings
 
+from tests.reconcile.trees import file
 from tests.scan.scans import facts_of, scan_tree
 from tests.strategies import Folder, Link, lay_out, small_trees
 from verifier.manifest.store import Manifest
@@ -33,12 +34,12 @@ TREE: Final[Folder] = {
 
 
 def recomputed(manifest: Path) -> str:
-    """Compute the fingerprint from the rows in plain Python, as the format's description says."""
+    """Compute the fingerprint from the rows in plain Python, as the format's description says: in runs of 10,000."""
     with closing(sqlite3.connect(manifest)) as plain:
         plain.row_factory = sqlite3.Row
         (algorithm,) = plain.execute("SELECT value FROM facts WHERE key = 'algorithm'").fetchone()
         rows = plain.execute("SELECT * FROM entries").fetchall()
-    lines = [f"verifier manifest 1 {algorithm}\n"]
+    lines = []
     for row in sorted(rows, key=lambda r: str(r["path"]).encode()):
         known = "known" if row["state"] in ("proved", "carried", "contentless") else row["state"]
         fields = [str(row[name]) for name in ("kind", "size", "mtime_ns", "mode", "uid", "gid")]
@@ -47,7 +48,8 @@ def recomputed(manifest: Path) -> str:
             text = row[name] or ""
             fields.append(f"{len(text.encode())}:{text}")
         lines.append("|".join(fields) + "\n")
-    return blake3("".join(lines).encode()).hexdigest()
+    runs = [blake3("".join(lines[n : n + 10_000]).encode()).digest() for n in range(0, len(lines), 10_000)]
+    return blake3(f"verifier manifest 1 {algorithm}\n".encode() + b"".join(runs)).hexdigest()
 
 
 @given(tree=small_trees())
@@ -58,6 +60,17 @@ def test_anybody_can_compute_it(tree: Folder) -> None:
         root, manifest = lay_out(Path(place) / "root", tree), Path(place) / "m"
         outcome = scan_tree(root, manifest)
         assert outcome.fingerprint == recomputed(manifest) == facts_of(manifest)["fingerprint"]
+
+
+@pytest.mark.parametrize("entries", [0, 1, 9_999, 10_000, 10_001, 20_000, 20_001])
+def test_it_is_the_same_at_every_edge_of_a_run(tmp_path: Path, entries: int) -> None:
+    """One entry less than a run, a whole one, one more: each entry is in exactly one run."""
+    with Manifest.create(tmp_path / "m") as manifest:
+        manifest.add([file(f"{n * 7919 % 20_011:05}", b"") for n in range(entries)])
+        manifest.set_facts(algorithm="blake3")
+        sealed = manifest.seal()
+        manifest.commit()
+    assert sealed == recomputed(tmp_path / "m")
 
 
 @pytest.mark.parametrize("algorithm", Algorithm)

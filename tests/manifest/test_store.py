@@ -9,6 +9,7 @@ import sys
 import tempfile
 from contextlib import closing
 from functools import partial
+from itertools import takewhile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -20,8 +21,8 @@ from tests.conftest import without_rights
 from tests.strategies import HOSTILE_NAMES, paths
 from verifier.errors import EvidenceUnwritable, ManifestDamaged, ManifestTooNew, NotAManifest, UsageProblem
 from verifier.manifest import schema
-from verifier.manifest.store import Manifest
-from verifier.tree.entry import Entry, Kind, State
+from verifier.manifest.store import Manifest, ProblemKind, Totals
+from verifier.tree.entry import BY_RULE, Entry, Kind, State
 from verifier.tree.names import is_utf8, to_bytes, to_text
 from verifier.tree.trouble import Problem
 
@@ -255,7 +256,7 @@ TAMPERED: Final = {
     "no entries": ["DROP TABLE entries"],
     "no facts": ["DROP TABLE facts"],
     "no problems": ["DROP TABLE problems"],
-    "a column less": ["ALTER TABLE entries DROP COLUMN error"],
+    "a column less": ["ALTER TABLE entries DROP COLUMN segments"],
     "a column more": ["ALTER TABLE entries ADD COLUMN extra TEXT"],
     "a column renamed": ["ALTER TABLE entries RENAME COLUMN digest TO digests"],
     "version 0": ["PRAGMA user_version = 0"],
@@ -355,11 +356,14 @@ def test_hostile_names_find_their_own_row(path: Path) -> None:
 
 
 def test_one_path_is_one_row(path: Path) -> None:
-    """A path that comes twice is a defect of the listing and may not replace what was there."""
+    """A path that comes again, as from a reader that took an ended one's place, replaces its row: never two of it."""
     with Manifest.create(path) as manifest:
-        manifest.add([entry("a", size=1)])
-        with pytest.raises(ManifestDamaged):
-            manifest.add([entry("a", size=2)])
+        waits = entry("a", kind=Kind.DIRECTORY, state=State.LISTED)
+        manifest.add([waits, entry("b", size=1)])
+        assert manifest.waiting(9) == ["a"]
+        manifest.add([waits._replace(state=State.CONTENTLESS), entry("b", size=2)])
+        assert [(e.path, e.size, e.state) for e in manifest.entries()] == [("a", 0, "contentless"), ("b", 2, "listed")]
+        assert manifest.waiting(9) == []
 
 
 def test_what_was_not_committed_is_gone(path: Path) -> None:
@@ -382,11 +386,14 @@ def test_facts_are_text(path: Path) -> None:
 
 
 def test_totals_count_every_name(path: Path) -> None:
-    """Files, folders, bytes and each state are counted; a directory that could not be listed is unreadable."""
+    """Files, folders, bytes and each state are counted; a directory that could not be listed is unreadable.
+
+    What was read now and what is only known from before are never one number, and the oldest reading of either counts.
+    """
     with Manifest.create(path) as manifest:
         manifest.add([
-            entry("a", state=State.PROVED, size=10),
-            entry("b", state=State.PROVED, size=20),
+            entry("a", state=State.PROVED, size=10, read_at="2026-11-21T22:00:00+00:00"),
+            entry("b", state=State.PROVED, size=20, read_at="2026-11-21T21:00:00+00:00"),
             entry("c", state=State.LISTED, size=40),
             entry("d", state=State.UNREADABLE, size=80),
             entry("e", state=State.UNSETTLED, size=160),
@@ -395,18 +402,100 @@ def test_totals_count_every_name(path: Path) -> None:
             entry("h", kind=Kind.DIRECTORY, state=State.LISTED),
             entry("i", kind=Kind.LINK, state=State.CONTENTLESS, size=5),
             entry("j", kind=Kind.UNKNOWN, state=State.UNSETTLED),
+            entry("k", state=State.CARRIED, size=320, read_at="2026-09-01T00:00:00+00:00"),
+            entry("l", state=State.CARRIED, size=640, read_at="2026-09-02T00:00:00+00:00"),
+            entry("m", state=State.UNSETTLED, read_at="2020-01-01T00:00:00+00:00"),
         ])  # fmt: skip
         totals = manifest.totals()
     assert totals._asdict() == {
-        "entries": 10, "files": 5, "directories": 3, "bytes": 310, "proved_files": 2, "proved_bytes": 30,
-        "unreadable": 2, "unsettled": 2, "unread": 1, "not_entered": 0,
+        "entries": 13, "files": 8, "directories": 3, "bytes": 1270, "proved_files": 2, "proved_bytes": 30,
+        "carried_files": 2, "carried_bytes": 960, "oldest_read": "2026-09-01T00:00:00+00:00",
+        "unreadable": 2, "unsettled": 3, "unread": 1, "not_entered": 1,
     }  # fmt: skip
+
+
+def test_a_folder_that_was_not_entered_counts_unless_a_rule_says_so(path: Path) -> None:
+    """A mount point that was not entered and a folder that still waits are gaps; what a rule keeps out of is none."""
+    with Manifest.create(path) as manifest:
+        manifest.add([
+            entry("waits", kind=Kind.DIRECTORY, state=State.LISTED),
+            entry("mount", kind=Kind.DIRECTORY, state=State.LISTED, error="another file system: list"),
+            entry("ruled", kind=Kind.DIRECTORY, state=State.LISTED, error=f"{BY_RULE}snapshots"),
+            entry("entered", kind=Kind.DIRECTORY, state=State.CONTENTLESS),
+        ])  # fmt: skip
+        assert manifest.totals().not_entered == 2
 
 
 def test_an_empty_manifest_counts_to_nothing(path: Path) -> None:
     """No rows are zeros, not NULL."""
     with Manifest.create(path) as manifest:
-        assert set(manifest.totals()) == {0}
+        assert manifest.totals()._replace(oldest_read=None) == Totals(*(0,) * 8, None, *(0,) * 4)
+
+
+# ---- Errors that were met
+
+
+def problem(path: str, error: str = "EACCES", operation: str = "open", attempts: int = 1) -> Problem:
+    """Return an error as a scan notes it."""
+    return Problem(path, operation, error, attempts, "2026-11-21T22:00:00+00:00")
+
+
+def kinds(path: Path, problems: list[Problem]) -> list[ProblemKind]:
+    """Return the kinds of errors that a manifest counts."""
+    with Manifest.create(path) as manifest:
+        manifest.add((), problems)
+        return manifest.problem_kinds()
+
+
+def test_errors_are_counted_by_kind_most_frequent_first(path: Path) -> None:
+    """What was being done and the errno make a kind; an entry that met the same error twice is one entry."""
+    found = kinds(path, [
+        problem("x/b", "EIO", "read", 3), problem("x/b", "EIO", "read", 2), problem("x/c", "EIO", "read"),
+        problem("d"), problem("x/a"), problem("x/z"), problem("x/a", "EACCES", "list"),
+    ])  # fmt: skip
+    assert found == [
+        ProblemKind("open", "EACCES", 3, "", 1),
+        ProblemKind("read", "EIO", 2, "x", 3),
+        ProblemKind("list", "EACCES", 1, "x", 1),
+    ]
+
+
+def test_what_follows_an_errors_name_makes_no_kind_of_its_own(path: Path) -> None:
+    """`EIO: read at 5` and `EIO: read at 9` are both EIO."""
+    assert kinds(path, [problem("a", "EIO: read at 5"), problem("b", "EIO: read at 9")]) == [
+        ProblemKind("open", "EIO", 2, "", 1)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("paths", "folder"),
+    [
+        (["a"], ""),
+        ([""], ""),
+        (["", "a/b"], ""),
+        (["a/b/c"], "a/b"),
+        (["a/b/c", "a/b/d/e/f", "a/b/x"], "a/b"),
+        (["accounts/1", "accounts-old/1"], ""),
+        (["s/accounts", "s/accounts/1"], "s"),
+        (["a/b", "a/c/d", "b"], ""),
+        (["\\xff/a", "\\xff/b"], "\\xff"),
+    ],
+)
+def test_the_folder_of_a_kind_holds_every_entry_of_it(path: Path, paths: list[str], folder: str) -> None:
+    """The deepest folder that all of them lie in, by whole names; the root where there is no other."""
+    (found,) = kinds(path, [problem(one) for one in paths])
+    assert (found.folder, found.entries) == (folder, len(paths))
+
+
+@given(given_paths=st.lists(paths().map(to_text), min_size=1, max_size=8, unique=True))
+@settings(max_examples=25)
+def test_the_folder_is_what_counting_names_gives(given_paths: list[str]) -> None:
+    """Whatever the names are: the longest chain of folders that is above every path."""
+    above = [path.split("/")[:-1] for path in given_paths]
+    alike = takewhile(lambda names: len(set(names)) == 1, zip(*above, strict=False))
+    expected = [names[0] for names in alike]
+    with tempfile.TemporaryDirectory() as place:
+        assert kinds(Path(place) / "m", [problem(one) for one in given_paths])[0].folder == "/".join(expected)
 
 
 # ---- What is to be read

@@ -5,26 +5,24 @@ from __future__ import annotations
 import calendar
 import sqlite3
 import time
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from verifier.manifest.database import database_errors, open_read_only
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from verifier.tree.entry import FileRow
 
-_FIND: Final = (
-    "SELECT size, mtime_ns, ctime_ns, inode, state, digest, segments, head, xattrs, read_at FROM entries"
-    " WHERE path = ? AND kind = 'file' AND digest IS NOT NULL AND state IN ('proved', 'carried')"
-)
+_COLUMNS: Final = "path, size, mtime_ns, ctime_ns, inode, state, digest, segments, head, xattrs, read_at"
+_FIND: Final = f"SELECT {_COLUMNS} FROM entries WHERE path = ?"  # noqa: S608
+_FIND_MANY: Final = f"SELECT {_COLUMNS} FROM entries WHERE path BETWEEN ? AND ? ORDER BY path LIMIT ?"  # noqa: S608
 
 
 class Known(NamedTuple):
     """A file's content as it was read at an earlier time."""
 
-    state: str
-    """proved or carried, as the earlier manifest has it."""
     digest: bytes
     segments: bytes | None
     head: bytes | None
@@ -43,35 +41,50 @@ class Earlier:
         path: The manifest.
         inodes: Whether the file system's inode numbers are stable.
         grain_ns: Step of its times, nanoseconds.
+        states: Whose content counts: proved, and carried where what was carried over is carried on.
     """
 
-    def __init__(self, path: Path, *, inodes: bool, grain_ns: int) -> None:
+    def __init__(self, path: Path, *, inodes: bool, grain_ns: int, states: frozenset[str]) -> None:
         self._path = path
         self._inodes = inodes
         self._grain_ns = grain_ns
+        self._states = states
         with database_errors(path):
             self._connection = open_read_only(path)
         self._read_at = ("", 0)
 
-    def find(self, row: FileRow) -> Known | None:
-        """Return what is known about a file's content, if it has not changed since it was read.
+    def find(self, rows: Sequence[FileRow]) -> list[Known | None]:
+        """Return for each file what is known about its content, if it has not changed since it was read.
+
+        Args:
+            rows: Files of one folder in path order, as they are now.
 
         Raises:
             ManifestDamaged: If the earlier manifest cannot be read.
         """
         try:
-            found = self._connection.execute(_FIND, (row[0],)).fetchone()
+            # Neighbours lie together. Between them there may be a whole subtree: then each is asked for by itself.
+            limit = len(rows) * 2
+            found = self._connection.execute(_FIND_MANY, (rows[0][0], rows[-1][0], limit)).fetchall()
+            if len(found) == limit:
+                found = [one for row in rows for one in self._connection.execute(_FIND, (row[0],))]
         except sqlite3.Error:
             with database_errors(self._path):
                 raise
+        by_path = {one[0]: one for one in found}
+        return [self._unchanged(row, by_path.get(row[0])) for row in rows]
+
+    def _unchanged(self, row: FileRow, found: tuple[Any, ...] | None) -> Known | None:
         if found is None:
             return None
-        size, mtime_ns, ctime_ns, inode, state, digest, segments, head, xattrs, read_at = found
+        _, size, mtime_ns, ctime_ns, inode, state, digest, segments, head, xattrs, read_at = found
+        if digest is None or state not in self._states:
+            return None
         if size != row[1] or mtime_ns != row[3] or ctime_ns != row[4] or (self._inodes and inode != row[10]):
             return None
         if ctime_ns + self._grain_ns > self._in_ns(read_at):
             return None
-        return Known(state, digest, segments, head, xattrs, read_at)
+        return Known(digest, segments, head, xattrs, read_at)
 
     def _in_ns(self, read_at: str | None) -> int:
         if read_at is None:

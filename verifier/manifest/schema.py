@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from verifier.tree.entry import FILE_COLUMNS, Entry
+from verifier.tree.entry import FILE_COLUMNS, OWN_COLUMNS, Entry
 
 if TYPE_CHECKING:
     import sqlite3
+    from collections.abc import Sequence
 
     from sqlite_utils import Database
 
@@ -64,6 +65,33 @@ def insert_files(state: str, columns: tuple[str, ...]) -> str:
 INSERT_LISTED: Final = insert_files("listed", FILE_COLUMNS)
 KNOWN_COLUMNS: Final = (*FILE_COLUMNS, "xattrs", "head", "digest", "read_at")
 """Columns of a plain file whose content is known."""
+COMMON_COLUMNS: Final = ("mode", "uid", "gid", "nlink", "device", "xattrs", "read_at")
+
+
+def insert_shared(state: str, common: Sequence[object], own: int, rows: int) -> str:
+    """Return the statement for plain files in one state that have `COMMON_COLUMNS` in common.
+
+    Args:
+        state: The state.
+        common: Their values, which become part of the statement.
+        own: How many of `OWN_COLUMNS` are bound.
+        rows: How many files it is for.
+    """
+    columns = ", ".join((*OWN_COLUMNS[:own], *COMMON_COLUMNS, "kind", "state"))
+    values = ", ".join((*("?" * own), *map(_literal, (*common, "file", state))))
+    return f"INSERT OR REPLACE INTO entries ({columns}) VALUES {', '.join([f'({values})'] * rows)}"  # noqa: S608
+
+
+def _literal(value: object) -> str:
+    """Return a value as SQL text (SQLite documentation, literal values: a quote in a text is doubled)."""
+    if value is None:
+        return "NULL"
+    if isinstance(value, int):
+        return str(value)
+    assert isinstance(value, str)
+    return "'" + value.replace("'", "''") + "'"
+
+
 WAITING: Final = "kind = 'directory' AND state = 'listed' AND error IS NULL"
 """A folder that was met and is still to be entered."""
 SELECT_ENTRIES: Final = f"SELECT {', '.join(Entry._fields)} FROM entries"  # noqa: S608

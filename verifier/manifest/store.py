@@ -10,10 +10,17 @@ import sqlite3
 import stat
 from typing import TYPE_CHECKING, Final, NamedTuple, Self
 
-from verifier.errors import EvidenceUnwritable, ManifestDamaged, ManifestTooNew, NotAManifest, UsageProblem
+from verifier.errors import (
+    AccountUnbalanced,
+    EvidenceUnwritable,
+    ManifestDamaged,
+    ManifestTooNew,
+    NotAManifest,
+    UsageProblem,
+)
 from verifier.manifest import schema
 from verifier.manifest.database import DatabaseFile, database_errors, named, open_read_only
-from verifier.manifest.seal import HOLDS_NUL, fingerprint
+from verifier.manifest.seal import HOLDS_NUL, fingerprint, run_digest, run_starts
 from verifier.tree.entry import BY_RULE, Entry
 
 if TYPE_CHECKING:
@@ -26,6 +33,7 @@ if TYPE_CHECKING:
 _MAGIC: Final = b"SQLite format 3\0"
 _NEEDED: Final = {"facts", "entries", "problems"}
 
+ROWS_AT_ONCE: Final = 50
 CARRYING: Final = ("proved", "carried")
 """States whose content is known from reading it, now or earlier."""
 Row = tuple[object, ...]
@@ -156,9 +164,10 @@ class Manifest(DatabaseFile):
         with database_errors(self.path):
             self.connection.execute("ATTACH DATABASE ? AS later", (str(later),))
             self.connection.execute("BEGIN IMMEDIATE")
+            # Only what was read: what was carried over can be carried over again, from where it came.
             self.connection.execute(
-                "INSERT OR REPLACE INTO main.entries SELECT * FROM later.entries WHERE digest IS NOT NULL"
-                " AND state IN ('proved', 'carried')"
+                "INSERT OR REPLACE INTO main.entries SELECT * FROM later.entries"
+                " WHERE digest IS NOT NULL AND state = 'proved'"
             )
             self.connection.execute("COMMIT")
             self.connection.execute("DETACH DATABASE later")
@@ -221,6 +230,27 @@ class Manifest(DatabaseFile):
         with database_errors(self.path):
             self.connection.executemany(schema.insert_files(state, schema.KNOWN_COLUMNS), files)
 
+    def add_shared(self, state: str, common: Row, width: int, values: Sequence[object]) -> None:
+        """Write plain files that have some facts in common; they last with the next `commit`.
+
+        Args:
+            state: listed, proved or carried.
+            common: `schema.COMMON_COLUMNS`.
+            width: How many of `verifier.tree.entry.OWN_COLUMNS` each file has: all, or of listed files the first ones.
+            values: Those of all files, one after the other.
+        """
+        # Many rows a statement: a third less time than one by one.
+        at_once = ROWS_AT_ONCE * width
+        whole = len(values) - len(values) % at_once
+        with database_errors(self.path):
+            many = schema.insert_shared(state, common, width, ROWS_AT_ONCE)
+            for begin in range(0, whole, at_once):
+                self.connection.execute(many, values[begin : begin + at_once])
+            if whole < len(values):
+                single = schema.insert_shared(state, common, width, 1)
+                rows = (values[begin : begin + width] for begin in range(whole, len(values), width))
+                self.connection.executemany(single, rows)
+
     def waiting(self, limit: int) -> list[str]:
         """Return folders that were met and are still to be entered, in path order."""
         with database_errors(self.path):
@@ -236,10 +266,18 @@ class Manifest(DatabaseFile):
         Args:
             as_listed: `CONTENT_COLUMNS`, then the path.
             changed: `CONTENT_COLUMNS`, `FACT_COLUMNS`, then the path.
+
+        Raises:
+            AccountUnbalanced: If one of them was never listed.
         """
         with database_errors(self.path):
-            self.connection.executemany(_update(CONTENT_COLUMNS), as_listed)
-            self.connection.executemany(_update(CONTENT_COLUMNS + FACT_COLUMNS), changed)
+            for columns, rows in ((CONTENT_COLUMNS, as_listed), (CONTENT_COLUMNS + FACT_COLUMNS, changed)):
+                found = self.connection.executemany(_update(columns), rows).rowcount if rows else 0
+                if found != len(rows):
+                    raise AccountUnbalanced(
+                        f"internal error: {len(rows)} files were read, of which {named(self.path)} lists {found}",
+                        "please report this defect",
+                    )
 
     def to_read(self, after: str, limit: int, *, links_once: bool) -> list[ToRead]:
         """Return the next files to read, in path order.
@@ -255,6 +293,15 @@ class Manifest(DatabaseFile):
             (after, limit),
         )
         return rows.fetchall()
+
+    def one_read(self) -> ToRead | None:
+        """Return a file that could be read, if there is one."""
+        query = (
+            "SELECT path, size, mtime_ns, ctime_ns FROM entries WHERE kind = 'file' AND state = 'proved' AND size > 0"
+        )
+        with database_errors(self.path):
+            found: ToRead | None = self.connection.execute(f"{query} LIMIT 1").fetchone()
+        return found
 
     def left_to_read(self, *, links_once: bool) -> tuple[int, int]:
         """Return how many files, with how many bytes, `to_read` still has to give."""
@@ -361,8 +408,9 @@ class Manifest(DatabaseFile):
         with database_errors(self.path):
             rows = self.connection.execute(
                 """
-                SELECT operation, CASE WHEN instr(error, ':') THEN substr(error, 1, instr(error, ':') - 1) ELSE error END
-                       AS kind, count(DISTINCT path), min(path), max(path), max(coalesce(attempts, 1))
+                SELECT operation,
+                       CASE WHEN instr(error, ':') THEN substr(error, 1, instr(error, ':') - 1) ELSE error END AS kind,
+                       count(DISTINCT path), min(path), max(path), max(coalesce(attempts, 1))
                 FROM problems GROUP BY operation, kind ORDER BY count(DISTINCT path) DESC, operation, kind
                 """
             ).fetchall()
@@ -387,17 +435,28 @@ class Manifest(DatabaseFile):
     def seal(self) -> str:
         """Return the fingerprint over the rows as they are now."""
         with database_errors(self.path):
-            return fingerprint(self.connection, self.facts().get("algorithm", ""))
+            runs = (run_digest(self.connection, after) for after in run_starts(self.connection))
+            return fingerprint(self.facts().get("algorithm", ""), runs)
 
-    def check(self) -> None:
+    def run_starts(self) -> list[str]:
+        """Return where the runs begin of which the fingerprint is made (`verifier.manifest.seal`)."""
+        with database_errors(self.path):
+            return list(run_starts(self.connection))
+
+    def check(self, *, structure: bool = True) -> None:
         """Hold a finished manifest against itself: SQLite's own check, then the stored fingerprint.
+
+        Args:
+            structure: Check the file's structure, too. Without, a damaged file may hide rows, but shows no wrong ones.
 
         Raises:
             ManifestDamaged: If either does not hold.
         """
+        said, cut = "ok", None
         with database_errors(self.path):
-            said = self.connection.execute("PRAGMA quick_check(1)").fetchone()[0]
-            cut = self.connection.execute(HOLDS_NUL).fetchone()
+            if structure:
+                said = self.connection.execute("PRAGMA quick_check(1)").fetchone()[0]
+                cut = self.connection.execute(HOLDS_NUL).fetchone()
         if said != "ok":
             raise ManifestDamaged(f"{named(self.path)} is damaged ({said})", "scan that side again")
         if cut is not None:

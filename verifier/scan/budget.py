@@ -13,7 +13,7 @@ import threading
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from verifier.scan.engine import MAX_READERS, automatic_processes
 
@@ -34,19 +34,41 @@ EQUAL: Final = 0.97
 """Half the readers that still bring this much are the better choice."""
 HOLD_S: Final = 60.0
 """So long a number is kept before others are tried again."""
-BUSY: Final = 0.85
-"""From this share of all processors' time on the processor is the limit."""
+BUSY: Final = 0.7
+"""From this share of all processors on that the readers take, the processors are the limit."""
 NAME_BYTES: Final = 64 * 1024
 """What looking at one name counts for, in bytes read: about what a disk reads in the time of one more request."""
 TURN_S: Final = 5.0
 """Where there is one reader for two sides, they take turns of this length: long enough to read in sequence."""
 
 
-def processors_busy() -> float:
-    """Return the share of all processors' time that was used since the last call, 0 to 1."""
-    import psutil  # noqa: PLC0415  costs 10 ms
+class SideWork(NamedTuple):
+    """What one side has done since its beginning."""
 
-    return float(psutil.cpu_percent(None)) / 100
+    size_bytes: int
+    """Bytes that it has read."""
+    names: int
+    """Names that it has looked at."""
+    blocks: int
+    """Blocks that it has read."""
+    processor_s: float
+    """Processor time of its readers, seconds."""
+
+
+class ProcessorShare:
+    """How much of all processors the readers of a device take. Called, it returns that since it was last called."""
+
+    def __init__(self) -> None:
+        self.seconds = 0.0
+        """Processor time of all of them so far."""
+        self._last = (time.monotonic(), 0.0)
+
+    def __call__(self) -> float:
+        """Return the share, 0 to 1."""
+        now, seconds = time.monotonic(), self.seconds
+        elapsed, used = now - self._last[0], seconds - self._last[1]
+        self._last = (now, seconds)
+        return used / (elapsed * (os.cpu_count() or 1)) if elapsed > 0 else 0.0
 
 
 @dataclass(slots=True)
@@ -59,7 +81,7 @@ class Tuner:
     """
 
     fixed: int | None = None
-    busy: Callable[[], float] = processors_busy
+    busy: Callable[[], float] = field(default_factory=ProcessorShare)
     readers: int = 0
     """How many work now."""
     _best: int = 0
@@ -151,8 +173,7 @@ class Budget:
         self._tuner = tuner
         self._lock = threading.Lock()
         self._active = list(range(sides))
-        self._done = [0.0] * sides
-        self._steps = [0] * sides
+        self._work = [SideWork(0, 0, 0, 0.0)] * sides
         self._began = time.monotonic()
 
     @property
@@ -160,20 +181,20 @@ class Budget:
         """The number of readers that did best so far, of all sides together."""
         return self._tuner.settled_on
 
-    def share(self, side: int, size_bytes: int, names: int, blocks: int) -> int:
+    def share(self, side: int, work: SideWork) -> int:
         """Say what a side has done since its beginning, and get the number of readers that it may use now; may be 0.
 
         Args:
             side: Its number.
-            size_bytes: Bytes that it has read.
-            names: Names that it has looked at.
-            blocks: Blocks that it has read.
+            work: What it has done.
         """
         now = time.monotonic()
         with self._lock:
-            self._done[side] = size_bytes + names * NAME_BYTES
-            self._steps[side] = names + blocks
-            self._tuner.observe(now, sum(self._done), sum(self._steps))
+            self._work[side] = work
+            if isinstance(self._tuner.busy, ProcessorShare):
+                self._tuner.busy.seconds = sum(one.processor_s for one in self._work)
+            done = sum(one.size_bytes + one.names * NAME_BYTES for one in self._work)
+            self._tuner.observe(now, done, sum(one.names + one.blocks for one in self._work))
             readers, active = self._tuner.readers, self._active
             if side not in active or len(active) == 1:
                 return readers

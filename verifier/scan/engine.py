@@ -9,21 +9,24 @@ from __future__ import annotations
 import marshal
 import multiprocessing
 import os
+import threading
 import time
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from multiprocessing import connection as pipes
 from multiprocessing import forkserver
 from typing import TYPE_CHECKING, Any, Final, NamedTuple, Protocol
 
+import psutil
+
 from verifier.errors import Interrupted
 from verifier.scan.pace import Counts, Meter, RateLimit, cells_for
-from verifier.scan.process import ASK, FAILED, TASK, THREADS, ProcessSetup, as_cells, serve
+from verifier.scan.process import ASK, FAILED, TASK, THREADS, Listener, ProcessSetup, as_cells, serve
 from verifier.scan.reader import Reader, ReaderSetup
 from verifier.scan.task import Outcome, Task, pack_task, unpack_outcome
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterator, Sequence
     from multiprocessing.connection import Connection
     from multiprocessing.context import BaseContext
 
@@ -32,8 +35,11 @@ MAX_READERS: Final = 64
 MAX_PROCESSES: Final = 8
 AHEAD: Final = 1
 """Tasks that wait in each process, so that it need not wait for the next."""
+PROCESSOR_EVERY_S: Final = 0.3
 END_S: Final = 2.0
-"""How long a process may take to end before it counts as stuck."""
+"""How long a process may take to end before it is killed,"""
+KILLED_S: Final = 0.5
+"""and how long then before it counts as stuck."""
 
 
 class UnderWay(NamedTuple):
@@ -77,6 +83,9 @@ class Engine(Protocol):
             Interrupted: If a reader was ended from outside.
         """
 
+    def processor_s(self) -> float:
+        """Return how much processor time its readers took so far, seconds."""
+
     def look(self) -> list[UnderWay]:
         """Return what each reader is at, the one that has not moved for longest first; empty texts left out."""
 
@@ -92,7 +101,8 @@ def automatic_processes() -> int:
     return max(2, min(MAX_PROCESSES, os.cpu_count() or 2))
 
 
-def _context() -> BaseContext:
+def context() -> BaseContext:
+    """Return how processes are started."""
     # A forked child of a threaded process may inherit a held lock, so children come from a clean server process.
     methods = multiprocessing.get_all_start_methods()
     context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
@@ -103,10 +113,31 @@ def _context() -> BaseContext:
 
 def warm_up() -> None:
     """Begin to start the server that reader processes come from, so that it is ready when the first one is wanted."""
-    if _context().get_start_method() == "forkserver":
+    if context().get_start_method() == "forkserver":
         # A process that was forked from one with a server cannot ask for its own; it starts one when it needs it.
-        with suppress(OSError):
+        with suppress(OSError), _without_output():
             forkserver.ensure_running()
+
+
+@contextmanager
+def _without_output() -> Iterator[None]:
+    """Let what is started now not inherit standard output and error.
+
+    A reader that hangs in the system cannot be ended, and whoever collects the output would wait for it for ever.
+    """
+    kept: list[tuple[int, int]] = []
+    null = os.open(os.devnull, os.O_WRONLY)
+    try:
+        for descriptor in (1, 2):
+            with suppress(OSError):  # it may be closed
+                kept.append((descriptor, os.dup(descriptor)))
+                os.dup2(null, descriptor)
+        yield
+    finally:
+        for descriptor, copy in kept:
+            os.dup2(copy, descriptor)
+            os.close(copy)
+        os.close(null)
 
 
 class InlineEngine:
@@ -114,7 +145,7 @@ class InlineEngine:
 
     def __init__(self, setup: ReaderSetup, rate: int | None, stop_wanted: Callable[[], bool]) -> None:
         cells = as_cells((_ctypes_number() * cells_for(1))())
-        limit = None if rate is None else RateLimit(rate, _context().Value("d", 0.0))
+        limit = None if rate is None else RateLimit(rate, context().Value("d", 0.0))
         self.counts = Counts(cells)
         self._reader = Reader(setup, _AskingMeter(cells, limit, stop_wanted))
         self._done: list[tuple[Task, Outcome]] = []
@@ -139,6 +170,10 @@ class InlineEngine:
         """Return what was done."""
         done, self._done = self._done, []
         return done
+
+    def processor_s(self) -> float:
+        """Return this process's time."""
+        return time.process_time()
 
     def look(self) -> list[UnderWay]:
         """Return nothing: nothing runs."""
@@ -186,6 +221,7 @@ class _Process:
     number: int
     process: Any
     connection: Connection
+    watched: Any = None
     threads: int = 0
     tasks: dict[int, Task] = field(default_factory=dict)
     beats: tuple[int, ...] = ()
@@ -208,13 +244,15 @@ class PoolEngine:
     Args:
         setup: What every reader is told.
         rate: Bytes a second that all readers together may read; None for no limit.
-        processes: How many at most.
+        at_home: Read in threads of this process instead: as fast for large files, which let go of the interpreter
+            lock, and there at once. Only where no read can hang.
     """
 
-    def __init__(self, setup: ReaderSetup, rate: int | None, processes: int | None = None) -> None:
-        self._most = processes or automatic_processes()
+    def __init__(self, setup: ReaderSetup, rate: int | None, *, at_home: bool = False) -> None:
+        self._at_home = at_home
+        self._most = 1 if at_home else automatic_processes()
         self._setup = setup
-        self._context = _context()
+        self._context = context()
         # One block of cells for each process, and as many again for those that replace a stuck one.
         self._array = self._context.RawArray("Q", cells_for(MAX_READERS * self._most * 2))
         self._rate = None if rate is None else (rate, self._context.Value("d", 0.0))
@@ -223,11 +261,13 @@ class PoolEngine:
         self._started = 0
         self._next = 0
         self._readers = 0
+        self._timed_at = 0.0
+        self._processor_s: dict[int, float] = {}
 
     @property
     def processes(self) -> Sequence[int]:
         """The process ids of its readers."""
-        return [one.process.pid for one in self._processes]
+        return [one.process.pid for one in self._processes if not self._at_home]
 
     def set_readers(self, number: int) -> None:
         """Spread so many readers over the processes; processes are started when they are first needed."""
@@ -246,10 +286,16 @@ class PoolEngine:
         first = (self._started % (self._most * 2)) * MAX_READERS
         setup = ProcessSetup(self._setup, self._array, first, self._rate)
         # daemon: ended with this process, should it end without closing the engine.
-        process = self._context.Process(target=serve, args=(theirs, setup), daemon=True)  # type: ignore[attr-defined]
-        process.start()
-        theirs.close()
-        one = _Process(first, process, ours)
+        process: Any
+        if self._at_home:
+            process = threading.Thread(target=Listener(theirs, setup).listen, name="listener", daemon=True)
+            process.start()
+        else:
+            process = self._context.Process(target=serve, args=(theirs, setup), daemon=True)  # type: ignore[attr-defined]
+            process.start()
+            theirs.close()
+        watched = None if self._at_home else psutil.Process(process.pid)
+        one = _Process(first, process, ours, watched)
         self._started += 1
         self._processes.append(one)
         return one
@@ -305,6 +351,19 @@ class PoolEngine:
         elif kind == FAILED:
             raise RuntimeError(f"a reader failed:\n{data.decode()}")
 
+    def processor_s(self) -> float:
+        """Return the processes' time; it is looked at a few times a second at most."""
+        now = time.monotonic()
+        if self._at_home:
+            return time.process_time()
+        if now - self._timed_at >= PROCESSOR_EVERY_S:
+            self._timed_at = now
+            for one in self._processes:
+                with suppress(psutil.Error):
+                    times = one.watched.cpu_times()
+                    self._processor_s[one.number] = times.user + times.system
+        return sum(self._processor_s.values())
+
     def look(self) -> list[UnderWay]:
         """Compare each reader's beat with the last look's, and ask all what they are at; the answer serves the next."""
         now = time.monotonic()
@@ -350,12 +409,14 @@ class PoolEngine:
 
 def _end(one: _Process) -> None:
     one.connection.close()
-    if one.tasks:
-        one.process.kill()
-    one.process.join(END_S)
+    if isinstance(one.process, threading.Thread):
+        one.process.join(END_S)
+        return
+    if not one.tasks:
+        one.process.join(END_S)
     if one.process.is_alive():
         one.process.kill()
-        one.process.join(END_S)
+        one.process.join(KILLED_S)
         if one.process.is_alive():
             STUCK.append(one.process.pid)
 
@@ -363,17 +424,3 @@ def _end(one: _Process) -> None:
 def reader_died() -> Interrupted:
     """Return the error for a reader process that was ended from outside."""
     return Interrupted("a reader process was ended from outside (out of memory?)", "run again, with fewer --readers")
-
-
-def open_engine(
-    setup: ReaderSetup, rate: int | None, *, inline: bool, stop_wanted: Callable[[], bool] = lambda: False
-) -> Engine:
-    """Open the engine for a part of a scan.
-
-    Args:
-        setup: What every reader is told.
-        rate: Bytes a second that all readers together may read; None for no limit.
-        inline: Read in this process.
-        stop_wanted: Asked while this thread itself reads, when nobody else could stop it.
-    """
-    return InlineEngine(setup, rate, stop_wanted) if inline else PoolEngine(setup, rate)

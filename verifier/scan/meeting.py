@@ -1,4 +1,4 @@
-"""Where the sides of a check meet once all are listed: for a moment nobody writes, so that the listings can be joined."""
+"""Where the sides of a check meet when all are listed: nobody writes then, so that the listings can be joined."""
 
 from __future__ import annotations
 
@@ -37,15 +37,21 @@ class Meeting:
         with self._changed:
             self._unlisted -= 1
 
-    def attend(self, manifest: Manifest) -> None:
-        """Let others read a manifest, wait until all are there, and go on when the meeting is over."""
-        manifest.let_read()
+    def attend(self, manifest: Manifest | None) -> None:
+        """Let others read a manifest, wait until all are there, and go on when the meeting is over.
+
+        Args:
+            manifest: None where it can be read already.
+        """
+        if manifest is not None:
+            manifest.let_read()
         with self._changed:
             self._present += 1
             self._hold_if_all_are_there()
             while not self._over:
                 self._changed.wait()
-        manifest.hold_again()
+        if manifest is not None:
+            manifest.hold_again()
 
     def leave(self, *, listed: bool) -> None:
         """Say that a side has ended; without its listing there is nothing to meet for."""

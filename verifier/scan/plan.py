@@ -80,11 +80,11 @@ class Frontier:
         self._places.extendleft(reversed(taken))
 
     def _refill(self) -> None:
-        # What is out still waits by its row; there is more than that, or nothing was forgotten any more.
-        found = self._manifest.waiting(REMEMBERED_FOLDERS + len(self._out))
-        fresh = [path for path in found if path not in self._out]
-        self._places.extend(Place(path) for path in fresh[:REMEMBERED_FOLDERS])
-        self._forgot = len(found) > REMEMBERED_FOLDERS or (self._forgot and not fresh and bool(self._out))
+        # What is out still waits by its row. Fewer than were asked for are all there are.
+        limit = REMEMBERED_FOLDERS + len(self._out)
+        found = self._manifest.waiting(limit)
+        self._places.extend(Place(path) for path in found if path not in self._out)
+        self._forgot = len(found) == limit
 
 
 class BatchSize:
@@ -154,7 +154,10 @@ class Reread:
             return None
         if not self.older_than:
             return "9999"
-        return (now.astimezone(UTC) - self.older_than).isoformat(timespec="seconds")
+        try:
+            return (now.astimezone(UTC) - self.older_than).isoformat(timespec="seconds")
+        except OverflowError:  # longer ago than there are dates
+            return ""
 
 
 def rereads(manifest: Manifest, before: str, policy: Reread, size: BatchSize) -> Iterator[tuple[ToRead, ...]]:

@@ -63,7 +63,7 @@ def serve(connection: Connection, setup: ProcessSetup) -> None:
     threading.Thread(target=_end_with_parent, name="watch", daemon=True).start()
     if setup.reader.idle:
         be_idle()
-    _Process(connection, setup).listen()
+    Listener(connection, setup).listen()
     # Not by the usual way: a thread that hangs in a read would keep the process.
     os._exit(0)
 
@@ -90,7 +90,14 @@ def be_idle() -> None:
             own.ionice(psutil.IOPRIO_CLASS_IDLE)
 
 
-class _Process:
+class Listener:
+    """Takes messages from a connection, and has them done by threads.
+
+    Args:
+        connection: To the scan.
+        setup: What this process, or this part of one, is told.
+    """
+
     def __init__(self, connection: Connection, setup: ProcessSetup) -> None:
         self._connection = connection
         self._setup = setup
@@ -99,9 +106,18 @@ class _Process:
         self._news = threading.Condition()
         self._tasks: deque[bytes] = deque()
         self._wanted = 0
+        self._ended = False
 
     def listen(self) -> None:
-        """Take messages until the connection ends."""
+        """Take messages until the connection ends; the threads end with the task that they are at."""
+        try:
+            self._listen()
+        finally:
+            with self._news:
+                self._ended = True
+                self._news.notify_all()
+
+    def _listen(self) -> None:
         while True:
             try:
                 message = self._connection.recv_bytes()
@@ -130,20 +146,20 @@ class _Process:
             self._readers.append(reader)
             threading.Thread(target=self._work, args=(slot, reader), name=f"reader-{slot}", daemon=True).start()
 
-    def _next_task(self, slot: int) -> bytes:
+    def _next_task(self, slot: int) -> bytes | None:
         with self._news:
-            while not self._tasks or slot >= self._wanted:
+            while not self._ended and (not self._tasks or slot >= self._wanted):
                 self._news.wait()
-            return self._tasks.popleft()
+            return None if self._ended else self._tasks.popleft()
 
     def _work(self, slot: int, reader: Reader) -> None:
-        while True:
-            data = self._next_task(slot)
+        while (data := self._next_task(slot)) is not None:
             try:
                 answer = TASK + data[:8] + pack_outcome(reader.do(unpack_task(data[8:])))
             except BaseException:
                 answer = FAILED + traceback.format_exc().encode(errors="backslashreplace")
             self._send(answer)
+        reader.close()
 
     def _send(self, answer: bytes) -> None:
         with self._sending:

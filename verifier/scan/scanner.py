@@ -12,19 +12,21 @@ import threading
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from typing import TYPE_CHECKING, Final
 
-from verifier.errors import UsageProblem
+from verifier.errors import ManifestDamaged, UsageProblem
 from verifier.manifest.database import named
 from verifier.manifest.store import Manifest
 from verifier.scan.budget import budgets
+from verifier.scan.guard import CheckAside, look_at
 from verifier.scan.meeting import Meeting
 from verifier.scan.progress import Progress
 from verifier.scan.request import ScanOptions, ScanOutcome, ScanRequest
-from verifier.scan.resume import before_of, check_reuse, resume
+from verifier.scan.resume import check_reuse, resume
 from verifier.scan.side import Company, SideScan
-from verifier.tree.share import Share
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+
+    from verifier.tree.share import Share
 
 __all__ = ["Progress", "ScanOptions", "ScanOutcome", "ScanRequest", "check_request", "scan", "scan_all"]
 
@@ -39,7 +41,7 @@ def check_request(request: ScanRequest, options: ScanOptions) -> Share:
         RootUnavailable: If the root is not there or may not be listed, or is empty where it was not.
         UsageProblem: If the manifest would lie inside the tree, or nothing can be carried over from the given one.
     """
-    share = Share.at(request.root)
+    share = look_at(request.root, options.stall_after_s)
     if share.contains(request.manifest.parent):
         raise UsageProblem(
             f"{named(request.manifest)} lies inside {share.named}, and nothing is ever written into a tree",
@@ -104,28 +106,36 @@ def scan_all(
             sides.submit(_scan, request, options, share, company, on_progress, stop)
             for request, share, company in zip(requests, shares, companies, strict=True)
         ]
+        stopped = False
         try:
-            _wait_for(futures, stop)
+            stopped = _wait_for(futures, stop)
         except BaseException:
             # Whatever came, and wherever it came between two waits: no side may go on unseen.
             stop.set()
             raise
-    return [future.result() for future in futures]
+    outcomes = [future.result() for future in futures]
+    if stopped and not any(outcome.interrupted for outcome in outcomes):
+        raise KeyboardInterrupt  # it came when there was nothing left to stop here, and is still to be obeyed
+    return outcomes
 
 
-def _wait_for(futures: Sequence[Future[ScanOutcome]], stop: threading.Event) -> None:
+def _wait_for(futures: Sequence[Future[ScanOutcome]], stop: threading.Event) -> bool:
+    """Wait for all, and return whether somebody asked to stop."""
+    stopped = False
     waiting = set(futures)
     while waiting:
         try:
             done, waiting = wait(waiting, timeout=WAIT_S, return_when=FIRST_COMPLETED)
         except KeyboardInterrupt:
+            stopped = True
             stop.set()
             continue
         if any(future.exception() for future in done):
             stop.set()
+    return stopped
 
 
-def _scan(
+def _scan(  # noqa: PLR0913, PLR0917  what one side is told, what it shares, and whom it tells
     request: ScanRequest,
     options: ScanOptions,
     share: Share,
@@ -137,11 +147,18 @@ def _scan(
     try:
         before = resume(request.manifest, share, options.algorithm, finished_too=request.finished_too)
         with Manifest.create(request.manifest) as manifest:
-            side = SideScan(request, options, share, company, manifest, on_progress, stop, before)
-            outcome = side.run()
+            aside = None if request.reuse is None else CheckAside(request.reuse)
+            try:
+                side = SideScan(request, options, share, company, manifest, on_progress, stop, before, aside)
+                outcome = side.run()
+            finally:
+                if aside is not None:
+                    aside.end()
+    except ManifestDamaged:
+        # What was carried over may be wrong; nobody may go on from it.
+        request.manifest.unlink(missing_ok=True)
+        raise
     finally:
         company.budget.leave(company.side)
         company.meeting.leave(listed=side is not None and side.listed)
-    if not outcome.interrupted:
-        before_of(request.manifest).unlink(missing_ok=True)
     return outcome

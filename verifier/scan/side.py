@@ -5,34 +5,38 @@ from __future__ import annotations
 import os
 import platform
 import socket
-import threading
 import time
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from enum import Enum
 from typing import TYPE_CHECKING, Final
 
 from verifier.errors import Interrupted, RootUnavailable, ShareGone
 from verifier.manifest.database import named
-from verifier.manifest.store import Manifest, ToRead
-from verifier.scan.engine import Engine, InlineEngine, UnderWay, automatic_processes, open_engine
+from verifier.manifest.seal import fingerprint
+from verifier.scan.budget import SideWork
+from verifier.scan.engine import Engine, InlineEngine, PoolEngine, UnderWay, automatic_processes
+from verifier.scan.guard import CheckAside, look_at
 from verifier.scan.plan import VISIT_ENTRIES, VISIT_S, BatchSize, Frontier, batches, rereads
 from verifier.scan.progress import Progress, Speed
-from verifier.scan.reader import ReaderSetup
+from verifier.scan.reader import AT_ROOT, ReaderSetup
 from verifier.scan.request import ScanOptions, ScanOutcome, ScanRequest
 from verifier.scan.resume import before_of
-from verifier.scan.task import Outcome, ReadTask, Task, VisitTask
+from verifier.scan.task import Outcome, ReadTask, SealTask, Task, VisitTask
 from verifier.tree.cache import ColdCount
 from verifier.tree.entry import State
 from verifier.tree.names import shown, to_text
-from verifier.tree.share import Share
 from verifier.tree.trouble import MEDIUM, Problem, now_text
 from verifier.version import TOOL
 
 if TYPE_CHECKING:
+    import threading
     from collections.abc import Callable, Iterator, Mapping
 
+    from verifier.manifest.store import Manifest, Row, ToRead
     from verifier.scan.budget import Budget
     from verifier.scan.meeting import Meeting
+    from verifier.tree.share import Share
 
 COMMIT_EVERY_S: Final = 2.0
 """What was read is lost at most for so long when the scan is killed."""
@@ -43,8 +47,21 @@ READ_WHILE_LISTING_S: Final = 60.0
 INLINE_ENTRIES: Final = 400
 INLINE_BYTES: Final = 64 * 1024 * 1024
 """So much of a tree on a local file system is scanned without starting reader processes."""
+LARGE_BYTES: Final = 4 * 1024 * 1024
+"""Where the files of such a tree are at least so large on average, threads read them as well as processes."""
 MEDIUM_IN_A_ROW: Final = 20
+_MEDIUM_GONE: Final = f"{MEDIUM_IN_A_ROW} files in a row could not be read (EIO), nor one that could be read before"
 """After so many files in a row that the medium could not give, it is asked for one that it gave before."""
+
+
+class EngineKind(Enum):
+    """Where the readers are."""
+
+    INLINE = "inline"
+    """In the scan's own thread."""
+    THREADS = "threads"
+    """In threads of this process."""
+    PROCESSES = "processes"
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +86,8 @@ class SideScan:
     stop: threading.Event
     before: Mapping[str, str] | None
     """Facts of the scan that this one goes on with."""
+    reused_holds: CheckAside | None = None
+    """The check of the reused manifest against its own fingerprint, which goes on beside the scan."""
     listed: bool = False
     stage: str = "listing"
     entries: int = 0
@@ -78,7 +97,11 @@ class SideScan:
     carried_files: int = 0
     problems: int = 0
     bytes_before: int = 0
-    """Bytes read by engines that are closed."""
+    """Bytes read by engines that are closed,"""
+    names_before: int = 0
+    """names that they looked at,"""
+    processor_before: float = 0.0
+    """and seconds of processor time that they took."""
     root_unsettled: bool = False
     engine: Engine | None = None
     readers: int = 1
@@ -90,7 +113,10 @@ class SideScan:
     stalled_at: int = -1
     """What had been read when a reader last hung."""
     in_a_row: int = 0
-    last_read: ToRead | None = None
+    probe: ReadTask | None = None
+    """Reads a file again that could be read before, to see whether the medium still gives anything."""
+    again: list[Task] = field(default_factory=list)
+    """Tasks that come before all others."""
     longest: UnderWay | None = None
     told_at: float = 0.0
     looked_at: float = 0.0
@@ -98,7 +124,8 @@ class SideScan:
     committed_at: float = field(default_factory=time.monotonic)
 
     def run(self) -> ScanOutcome:
-        interrupted = ""
+        """Scan to the end, or as far as it goes, and say how far that was."""
+        interrupted = sealed = ""
         self.manifest.set_facts(**self._first_facts())
         try:
             self._list()
@@ -108,13 +135,16 @@ class SideScan:
             self._check_still_there()
             if self.root_unsettled:
                 raise Interrupted("the root changed while it was being listed, on every attempt: names may be missing")
+            if self.reused_holds is not None:
+                self.reused_holds.wait(self._pulse)
+            sealed = self._seal()
         except ShareGone as error:
             interrupted = f"the share went away: {error.what}"
         except Interrupted as error:
             interrupted = error.what
         finally:
             self._let_readers_go()
-        return self._finish(interrupted)
+        return self._finish(interrupted, sealed)
 
     def _first_facts(self) -> dict[str, object]:
         options, share = self.options, self.share
@@ -152,7 +182,9 @@ class SideScan:
 
     def _list(self) -> None:
         frontier = Frontier(self.manifest)
-        self._open(inline=self.share.local)
+        # With a limited rate even a little takes a while, and this thread has to tell how it goes.
+        inline = self.share.local and self.options.limit_rate is None
+        self._open(EngineKind.INLINE if inline else EngineKind.PROCESSES)
         self._run(lambda: self._next_visit(frontier), lambda task, outcome: self._visited(frontier, task, outcome))
         self.manifest.set_facts(listed=True)
         self.listed = True
@@ -170,22 +202,23 @@ class SideScan:
     def _visited(self, frontier: Frontier, task: Task, outcome: Outcome) -> None:
         assert isinstance(task, VisitTask)
         self._record_visit(outcome)
-        seen = len(outcome.listed) + len(outcome.proved) + len(outcome.carried) + len(outcome.entries)
-        a_second = seen / max(outcome.seconds, 1e-3)
+        a_second = outcome.entries_seen / max(outcome.seconds, 1e-3)
         frontier.add(outcome.rest, max(16, min(VISIT_ENTRIES, int(a_second * VISIT_S))))
         frontier.done(task.places)
-        if outcome.rest and self.bytes_before == 0 and self._is_inline():
-            self._open(inline=False)
+        if outcome.rest and self._is_inline():
+            self._open(EngineKind.PROCESSES)
 
     def _record_visit(self, outcome: Outcome) -> None:
         manifest, work = self.manifest, outcome.work
         manifest.add_listed(outcome.listed)
         manifest.add_known(State.PROVED.value, outcome.proved)
         manifest.add_known(State.CARRIED.value, outcome.carried)
+        for state, common, width, values in outcome.shared:
+            manifest.add_shared(state, common, width, values)
         manifest.add(outcome.entries, outcome.problems)
-        self.entries += len(outcome.listed) + len(outcome.proved) + len(outcome.carried) + len(outcome.entries)
+        self.entries += outcome.entries_seen
         # A folder that waits has a row now and will have another in its place.
-        self.entries -= sum(1 for place in outcome.rest if place.names is None and place.path)
+        self.entries -= sum(1 for row in outcome.entries if row[2] == "directory" and _waits(row))
         self.files += work.files
         self.size_bytes += work.size_bytes
         self.files_done += work.files_done
@@ -197,12 +230,15 @@ class SideScan:
 
     def _read(self) -> None:
         self.stage = "reading"
+        if self.files == self.files_done:
+            return  # everything was read while it was listed
         once = self.share.file_system.inodes
         left, size = self.manifest.left_to_read(links_once=once)
         self.files, self.size_bytes = self.files_done + left, self._bytes_done() + size
         self.speed.begin(self.files_done, self._bytes_done())
         if self._is_inline() and size > INLINE_BYTES:
-            self._open(inline=False)
+            large = size >= left * LARGE_BYTES
+            self._open(EngineKind.THREADS if large else EngineKind.PROCESSES)
         # What shares an inode is read under its first name; what then differs after all is read by itself.
         if once:
             self._read_all(batches(self.manifest, self.batch_size, links_once=True), self._was_read)
@@ -218,8 +254,9 @@ class SideScan:
         self.stage = "reading again"
         self.manifest.order_carried()
         files, size = self.manifest.carried_before(before)
-        self.files += files
-        self.size_bytes += size if policy.budget_bytes is None else min(size, policy.budget_bytes)
+        within = 1.0 if policy.budget_bytes is None or not size else min(1.0, policy.budget_bytes / size)
+        self.files += round(files * within)
+        self.size_bytes += round(size * within)
         until = None if policy.budget_s is None else time.monotonic() + policy.budget_s
         wanted = rereads(self.manifest, before, policy, self.batch_size)
         in_time = (batch for batch in wanted if until is None or time.monotonic() < until)
@@ -244,6 +281,11 @@ class SideScan:
 
     def _was_read(self, task: Task, outcome: Outcome) -> None:
         assert isinstance(task, ReadTask)
+        if task is self.probe:
+            self.probe = None
+            if not any(row[0] == State.PROVED for row in (*outcome.as_listed, *outcome.changed)):
+                raise ShareGone(_MEDIUM_GONE)
+            return
         self.manifest.record(outcome.as_listed, outcome.changed)
         self.manifest.add((), outcome.problems)
         self.files_done += outcome.files_read
@@ -268,28 +310,23 @@ class SideScan:
         """Count files in a row that the medium could not give; after many, ask it for one that it gave before.
 
         Raises:
-            ShareGone: If it cannot give that one either, or never gave any.
+            ShareGone: If it never gave any.
         """
-        facts = {file[0]: file for file in task.files}
+        # An empty file can be read from a medium that gives nothing.
+        empty = {path for path, size, *_ in task.files if not size}
         for row in (*outcome.as_listed, *outcome.changed):
-            if row[0] == State.PROVED:
+            if row[0] == State.PROVED and row[-1] not in empty:
                 self.in_a_row = 0
-                self.last_read = facts.get(str(row[-1]), self.last_read)
             elif str(row[1]).partition(":")[0] in MEDIUM:
                 self.in_a_row += 1
         if self.in_a_row < MEDIUM_IN_A_ROW:
             return
         self.in_a_row = 0
-        if self.last_read is None or not self._still_gives(self.last_read):
-            raise ShareGone(f"{MEDIUM_IN_A_ROW} files in a row could not be read (EIO)")
-
-    def _still_gives(self, file: ToRead) -> bool:
-        """Read one file again, from the medium if the system lets go of its pages."""
-        setup = self._setup()
-        engine = InlineEngine(setup, None, self.stop.is_set)
-        engine.submit(ReadTask((file,)))
-        ((_, outcome),) = engine.close()
-        return any(row[0] == State.PROVED for row in (*outcome.as_listed, *outcome.changed))
+        could = self.manifest.one_read()
+        if could is None:
+            raise ShareGone(_MEDIUM_GONE)
+        self.probe = ReadTask((could,), cold=True)
+        self.again.append(self.probe)
 
     # The engine
 
@@ -307,11 +344,17 @@ class SideScan:
             None if options.reread.carries_nothing else self.request.reuse,
         )
 
-    def _open(self, *, inline: bool) -> None:
+    def _open(self, kind: EngineKind) -> None:
         if self.engine is not None:
             self.bytes_before += self.engine.counts.bytes()
+            self.names_before += self.engine.counts.entries()
+            self.processor_before += self.engine.processor_s()
             self.engine.close()
-        self.engine = open_engine(self._setup(), self.options.limit_rate, inline=inline, stop_wanted=self.stop.is_set)
+        setup, rate = self._setup(), self.options.limit_rate
+        if kind is EngineKind.INLINE:
+            self.engine = InlineEngine(setup, rate, self.stop.is_set)
+        else:
+            self.engine = PoolEngine(setup, rate, at_home=kind is EngineKind.THREADS)
         self._share_readers()
 
     def _is_inline(self) -> bool:
@@ -321,7 +364,9 @@ class SideScan:
         assert self.engine is not None
         counts = self.engine.counts
         names = counts.entries()
-        self.readers = self.company.budget.share(self.company.side, counts.bytes(), names, counts.bytes() >> 20)
+        done = self._bytes_done()
+        work = SideWork(done, names + self.names_before, done >> 20, self.processor_before + self.engine.processor_s())
+        self.readers = self.company.budget.share(self.company.side, work)
         self.engine.set_readers(self.readers)
 
     def _bytes_done(self) -> int:
@@ -329,11 +374,10 @@ class SideScan:
 
     def _run(self, next_task: Callable[[], Task | None], done: Callable[[Task, Outcome], None]) -> None:
         """Give out tasks and take their outcomes until there are none left."""
-        again: list[Task] = []
         while True:
             engine = self.engine
             assert engine is not None
-            while engine.has_room() and (task := again.pop() if again else next_task()) is not None:
+            while engine.has_room() and (task := self.again.pop() if self.again else next_task()) is not None:
                 engine.submit(task)
             if not engine.under_way and self.readers:
                 return
@@ -342,7 +386,7 @@ class SideScan:
                 self._add_cold(outcome.cold)
                 done(task, outcome)
                 gone = gone or outcome.gone
-            again += self._pulse()
+            self._pulse()
             if gone:
                 raise ShareGone(gone)
 
@@ -350,8 +394,8 @@ class SideScan:
         if any(count):
             self.cold = [ours + more for ours, more in zip(self.cold, count, strict=True)]
 
-    def _pulse(self) -> list[Task]:
-        """Do what is due from time to time; return tasks that are to be done again.
+    def _pulse(self) -> None:
+        """Do what is due from time to time.
 
         Raises:
             Interrupted: If somebody asked the scan to stop.
@@ -364,25 +408,25 @@ class SideScan:
             self.manifest.commit()
             self.committed_at = now
         if self.company.meeting.due:
-            self.company.meeting.attend(self.manifest)
+            self.company.meeting.attend(None if self.stage == "sealing" else self.manifest)
         if self.engine is not None:
             self._share_readers()
+        if self.reused_holds is not None:
+            self.reused_holds.raise_if_not()
         self._tell()
-        if now - self.looked_at < LOOK_EVERY_S:
-            return []
-        self.looked_at = now
-        return self._look_for_stalls()
+        if now - self.looked_at >= LOOK_EVERY_S:
+            self.looked_at = now
+            self._look_for_stalls()
 
-    def _look_for_stalls(self) -> list[Task]:
+    def _look_for_stalls(self) -> None:
         assert self.engine is not None
         under_way = self.engine.look()
         self.longest = under_way[0] if under_way else None
-        if self.longest is None or self.longest.seconds < self.options.stall_after_s:
-            return []
-        return self._give_up(self.longest)
+        if self.longest is not None and self.longest.seconds >= self.options.stall_after_s:
+            self._give_up(self.longest)
 
-    def _give_up(self, hanging: UnderWay) -> list[Task]:
-        """Give a reader up that hangs, and the path that it hangs at.
+    def _give_up(self, hanging: UnderWay) -> None:
+        """Give a reader up that hangs, and the path that it hangs at; the rest of its tasks is done again.
 
         Raises:
             ShareGone: If nothing was read since the last time: then it is not that one file.
@@ -390,18 +434,20 @@ class SideScan:
         assert self.engine is not None
         path, seconds = hanging.path, self.options.stall_after_s
         error = f"no answer for {seconds:g} s: read"
-        self.manifest.add((), [Problem(path, "read", error, 1, now_text())])
+        self.manifest.add((), [Problem("" if path == AT_ROOT else path, "read", error, 1, now_text())])
         self.problems += 1
         moved = self._bytes_done() + self.engine.counts.entries()
         tasks = self.engine.abandon(hanging.reader)
-        if moved == self.stalled_at:
-            raise ShareGone(f"no answer for {seconds:g} s, at {shown(path)}")
+        if moved == self.stalled_at or path == AT_ROOT:
+            raise ShareGone(f"no answer for {seconds:g} s, at {'the root' if path == AT_ROOT else shown(path)}")
         self.stalled_at = moved
         self.avoid.add(path)
-        again: list[Task] = []
         for task in tasks:
             if isinstance(task, VisitTask):
-                again.append(task._replace(avoid=tuple(self.avoid)))
+                self.again.append(task._replace(avoid=tuple(self.avoid)))
+                continue
+            if isinstance(task, SealTask):
+                self.again.append(task)
                 continue
             files = tuple(file for file in task.files if file[0] != path)
             if len(files) < len(task.files):
@@ -409,8 +455,7 @@ class SideScan:
                 self.manifest.record([row], [])
                 self.files_done += 1
             if files:
-                again.append(ReadTask(files, task.threads))
-        return again
+                self.again.append(ReadTask(files, task.threads))
 
     def _let_readers_go(self) -> None:
         """Stop what still runs at its next block and keep what it has proved until then."""
@@ -419,7 +464,7 @@ class SideScan:
         for task, outcome in self.engine.close():
             if isinstance(task, VisitTask):
                 self._record_visit(outcome)
-            else:
+            elif isinstance(task, ReadTask):
                 self.manifest.record(outcome.as_listed, outcome.changed)
                 self.manifest.add((), outcome.problems)
 
@@ -428,7 +473,7 @@ class SideScan:
     def _check_still_there(self) -> None:
         """Hold the root against what it was at the start: a share that was swapped proves nothing."""
         try:
-            now = Share.at(self.request.root)
+            now = look_at(self.request.root, self.options.stall_after_s)
         except RootUnavailable as error:
             raise ShareGone(error.what) from error
         if (now.device, now.inode) != (self.share.device, self.share.inode):
@@ -436,26 +481,47 @@ class SideScan:
         if (now.type_name, now.mount_source) != (self.share.type_name, self.share.mount_source):
             raise ShareGone(f"{self.share.named} is another mount than at the start")
 
-    def _finish(self, interrupted: str) -> ScanOutcome:
+    def _seal(self) -> str:
+        """Return the fingerprint, made by all readers together."""
         self.stage = "sealing"
         self._tell(always=True)
+        if self.options.listing_only:
+            return ""  # where nothing was read there is nothing to vouch for, and nobody signs a listing
+        self.manifest.let_read()
+        starts = self.manifest.run_starts()
+        runs: dict[str, bytes] = {}
+        tasks = iter([SealTask(str(self.request.manifest.absolute()), after) for after in starts])
+
+        def sealed(task: Task, outcome: Outcome) -> None:
+            assert isinstance(task, SealTask)
+            runs[task.after] = outcome.run_digest
+
+        self._run(lambda: next(tasks, None), sealed)
+        self.manifest.hold_again()
+        return fingerprint(self.options.algorithm.value, (runs[after] for after in starts))
+
+    def _finish(self, interrupted: str, sealed: str) -> ScanOutcome:
         self.manifest.commit()
-        # Where nothing was read there is nothing to vouch for, and nobody signs a listing.
-        fingerprint = "" if interrupted or self.options.listing_only else self.manifest.seal()
-        readers = self.company.budget.settled_on
+        totals = self.manifest.totals()
+        if not interrupted and totals.unread and not self.options.listing_only:
+            interrupted, sealed = f"{totals.unread:,} files were left out of the reading: a defect of this program", ""
+        if not interrupted:
+            # All that it holds is in the manifest by now. Before the manifest says that it is complete: ended between
+            # the two, the next start goes on from the manifest itself.
+            before_of(self.request.manifest).unlink(missing_ok=True)
+        readers = 1 if self._is_inline() else self.company.budget.settled_on
         self.manifest.set_facts(
             finished=now_text(),
             interrupted=interrupted,
             complete=not interrupted,
-            fingerprint=fingerprint,
+            fingerprint=sealed,
             readers=readers,
             bytes_read=self._bytes_done(),
             **dict(zip(ColdCount._fields, self.cold, strict=True)),
         )
         self.stage = "done"
         self._tell(always=True)
-        totals = self.manifest.totals()
-        return ScanOutcome(self.request.label, self.request.manifest, totals, fingerprint, interrupted, readers)
+        return ScanOutcome(self.request.label, self.request.manifest, totals, sealed, interrupted, readers)
 
     def _tell(self, *, always: bool = False) -> None:
         now = time.monotonic()
@@ -483,3 +549,8 @@ class SideScan:
                 self.readers,
             )
         )
+
+
+def _waits(row: Row) -> bool:
+    """Tell whether a folder's row says that it is still to be entered."""
+    return row[18] == State.LISTED.value and row[19] is None

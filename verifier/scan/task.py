@@ -38,9 +38,19 @@ class ReadTask(NamedTuple):
     files: tuple[ToRead, ...]
     threads: int = 1
     """Threads that one large file may be hashed with."""
+    cold: bool = False
+    """Drop the files' pages first, so that the medium has to answer."""
 
 
-Task = VisitTask | ReadTask
+class SealTask(NamedTuple):
+    """Digest one run of a manifest's entries (`verifier.manifest.seal`)."""
+
+    manifest: str
+    after: str
+    """The last path before the run."""
+
+
+Task = VisitTask | ReadTask | SealTask
 
 
 class Work(NamedTuple):
@@ -52,6 +62,11 @@ class Work(NamedTuple):
     carried_files: int = 0
     """Files that need not be read, because an earlier manifest knows them unchanged."""
     carried_bytes: int = 0
+
+
+Shared = tuple[str, "Row", int, "list[object]"]
+"""State, what all have in common (`verifier.manifest.schema.COMMON_COLUMNS`), how many values each file has of its own
+(`verifier.tree.entry.OWN_COLUMNS`, of listed files without the last two), and these values, one file after another."""
 
 
 class Outcome(NamedTuple):
@@ -74,10 +89,20 @@ class Outcome(NamedTuple):
     """What a visit left to do. Its folders have entries that say that they wait."""
     work: Work = Work()
     cold: ColdCount = ColdCount()
+    shared: list[Shared] = []  # noqa: RUF012  replaced, never added to
+    """Plain files of a visit that have some facts in common, so that those are handed over once."""
+    run_digest: bytes = b""
+    """Of a `SealTask`."""
     seconds: float = 0.0
     """How long it took."""
     gone: str = ""
     """Why the share is no longer there; empty while it is."""
+
+    @property
+    def entries_seen(self) -> int:
+        """How many entries a `VisitTask` gave rows for."""
+        gathered = sum(len(values) // width for _, _, width, values in self.shared)
+        return len(self.listed) + len(self.proved) + len(self.carried) + len(self.entries) + gathered
 
     @property
     def files_read(self) -> int:
@@ -92,6 +117,7 @@ def empty_outcome() -> Outcome:
 
 _VISIT: Final = 0
 _READ: Final = 1
+_SEAL: Final = 2
 
 
 def pack_task(task: Task) -> bytes:
@@ -99,7 +125,9 @@ def pack_task(task: Task) -> bytes:
     if isinstance(task, VisitTask):
         places = [tuple(place) for place in task.places]
         return marshal.dumps((_VISIT, places, *task[1:]))
-    return marshal.dumps((_READ, task.files, task.threads))
+    if isinstance(task, SealTask):
+        return marshal.dumps((_SEAL, *task))
+    return marshal.dumps((_READ, *task))
 
 
 def unpack_task(data: bytes) -> Task:
@@ -108,8 +136,7 @@ def unpack_task(data: bytes) -> Task:
     if kind == _VISIT:
         places, *limits = rest
         return VisitTask(tuple(Place(*place) for place in places), *limits)
-    files, threads = rest
-    return ReadTask(files, threads)
+    return SealTask(*rest) if kind == _SEAL else ReadTask(*rest)
 
 
 def pack_outcome(outcome: Outcome) -> bytes:
