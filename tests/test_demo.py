@@ -21,8 +21,8 @@ from verifier.demo.expected import differences, entries_of
 from verifier.demo.planting import Plant, Planting, load_planting
 from verifier.demo.trees import Node, Tree, grow
 from verifier.errors import CannotRun
+from verifier.rules.load import load_rules
 from verifier.rules.matcher import Candidate, Matcher
-from verifier.rules.model import load_rules
 from verifier.tree.entry import Kind, kind_of
 from verifier.tree.names import to_bytes, to_text
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import socket
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -35,16 +36,18 @@ from verifier.reconcile.reconciler import Reconciled, reconcile
 from verifier.report.context import FINDINGS_FILE, MANIFEST_FILES, ReportContext
 from verifier.report.write import PAGE_FILE, SUMMARY_FILE, TABLE_FILE, write_report
 from verifier.rules.rule import RuleSet
-from verifier.scan.progress import Progress
-from verifier.scan.resume import SUFFIX
+from verifier.scan.guard import look_at
+from verifier.scan.resume import SUFFIX, check_reuse
 from verifier.scan.scanner import ScanOptions, ScanOutcome, ScanRequest, scan_all
 from verifier.tree.digests import Algorithm
-from verifier.tree.share import Share
 from verifier.verdict import judge
 from verifier.version import TOOL
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
+
+    from verifier.scan.progress import Progress
+    from verifier.tree.share import Share
 
 SIGNOFF_FILE: Final = "signoff.json"
 _OURS: Final = (*MANIFEST_FILES.values(), FINDINGS_FILE, PAGE_FILE, SUMMARY_FILE, TABLE_FILE)
@@ -123,11 +126,24 @@ def check(
     _refuse_same(given)
     _refuse_empty(given)
     algorithm = _algorithm(request, given)
+    reuse = _reused(request, given, algorithm)
     _refuse_evidence(request, given)
     with _held(request.evidence):
         _prepare(request, given)
         _take_manifests(request.evidence, given)
-        _scan(request, given, algorithm, on_progress, on_preliminary)
+        requests = [
+            ScanRequest(
+                one.side.value,
+                one.path,
+                request.evidence / MANIFEST_FILES[one.side],
+                reuse.get(one.side),
+                finished_too=True,
+            )
+            for one in given
+            if one.share is not None
+        ]
+        if requests:
+            _scan(request, requests, algorithm, on_progress, on_preliminary)
         on_stage("reconciling")
         roots = {one.side: one.share.root if one.share else None for one in given}
         return _conclude(request, roots, started, on_stage)
@@ -189,7 +205,7 @@ def _given(side: Side, path: Path) -> _Given:
         with Manifest.open(path) as manifest:
             manifest.check()
         return _Given(side, path.resolve(), None)
-    return _Given(side, path, Share.at(path))
+    return _Given(side, path, look_at(path))
 
 
 def _is_file(path: Path) -> bool:
@@ -337,25 +353,11 @@ def _take_manifests(evidence: Path, given: list[_Given]) -> None:
 
 def _scan(
     request: CheckRequest,
-    given: list[_Given],
+    requests: Sequence[ScanRequest],
     algorithm: Algorithm,
     on_progress: Callable[[Progress], None],
     on_preliminary: Callable[[Preliminary], None] | None,
 ) -> None:
-    reuse = _reused(request.reuse, given)
-    requests = [
-        ScanRequest(
-            one.side.value,
-            one.path,
-            request.evidence / MANIFEST_FILES[one.side],
-            reuse.get(one.side),
-            finished_too=True,
-        )
-        for one in given
-        if one.share is not None
-    ]
-    if not requests:
-        return
     options = replace(request.scan, algorithm=algorithm, rules=request.rules)
     manifests = [request.evidence / MANIFEST_FILES[side] for side in Side]
 
@@ -371,21 +373,28 @@ def _scan(
         )
 
 
-def _reused(manifests: Sequence[Path], given: list[_Given]) -> dict[Side, Path]:
-    """Find out which side each earlier manifest was made of."""
+def _reused(request: CheckRequest, given: list[_Given], algorithm: Algorithm) -> dict[Side, Path]:
+    """Find out which side each earlier manifest was made of, and whether it may be reused."""
     found: dict[Side, Path] = {}
-    for path in manifests:
+    for path in request.reuse:
+        if path.resolve().parent == request.evidence.resolve():
+            raise UsageProblem(
+                f"--reuse {named(path)} lies in the evidence folder, where this check writes its own",
+                "name another folder for the evidence",
+            )
         with Manifest.open(path) as manifest:
             root = manifest.facts().get("root")
-        sides = [one.side for one in given if one.share is not None and one.share.named == root]
-        if not sides:
+        fitting = [one for one in given if one.share is not None and one.share.named == root]
+        if not fitting or fitting[0].share is None:
             raise UsageProblem(
                 f"--reuse {named(path)} was made of {root}, which is neither side",
                 "a copy has the same times and sizes and may have other bytes: reuse only a manifest of the same root",
             )
-        if sides[0] in found:
-            raise UsageProblem(f"--reuse is given twice for the {sides[0]} side", "give one manifest for each side")
-        found[sides[0]] = path
+        side, share = fitting[0].side, fitting[0].share
+        if side in found:
+            raise UsageProblem(f"--reuse is given twice for the {side} side", "give one manifest for each side")
+        check_reuse(path, share, algorithm, socket.gethostname())
+        found[side] = path
     return found
 
 

@@ -27,6 +27,7 @@ from verifier.errors import (
 from verifier.manifest.store import Manifest
 from verifier.reconcile.findings import Findings
 from verifier.reconcile.options import PlaceMap
+from verifier.scan.scanner import ScanOptions
 from verifier.tree.digests import Algorithm
 
 if TYPE_CHECKING:
@@ -135,7 +136,7 @@ def test_findings_are_found_in_the_trees(sides: Sides) -> None:
 
 def test_a_listing_never_proves_a_copy(sides: Sides) -> None:
     """With `listing_only` everything that agrees is unproven."""
-    context = check(sides.request(listing_only=True))
+    context = check(sides.request(scan=ScanOptions(listing_only=True)))
     assert context.verdict.kind is VerdictKind.INCONCLUSIVE
     assert context.classes[Class.UNPROVEN].files == 2
 
@@ -424,9 +425,7 @@ def test_a_signed_check_is_never_replaced(sides: Sides, replace: bool) -> None:
 @pytest.mark.parametrize(
     "left",
     [
-        "old.manifest.sqlite",
         "old.manifest.sqlite-journal",
-        "new.manifest.sqlite",
         "findings.sqlite.part",
         "findings.sqlite.part-journal",
         ".differences.csv.part",
@@ -439,6 +438,33 @@ def test_what_a_killed_run_left_does_not_stand_in_the_way(sides: Sides, left: st
     sides.evidence.mkdir()
     (sides.evidence / left).write_bytes(b"half a file")
     check(sides.request())
+    assert {path.name for path in sides.evidence.iterdir()} == EVIDENCE
+
+
+MANIFESTS: Final = ["old.manifest.sqlite", "new.manifest.sqlite", "old.manifest.sqlite.before"]
+
+
+@pytest.mark.parametrize("left", MANIFESTS)
+def test_an_empty_file_in_a_manifests_place_is_gone_on_with(sides: Sides, left: str) -> None:
+    """A run that was ended before it had written anything leaves an empty file."""
+    sides.evidence.mkdir()
+    (sides.evidence / left).write_bytes(b"")
+    assert check(sides.request()).verdict.kind is VerdictKind.TRUSTWORTHY
+    assert {path.name for path in sides.evidence.iterdir()} == EVIDENCE
+
+
+@pytest.mark.parametrize("left", MANIFESTS)
+def test_what_is_no_manifest_in_a_manifests_place_is_refused(sides: Sides, left: str) -> None:
+    """Nothing that a scan writes looks like it, so somebody else's file is not discarded, unless it is asked for."""
+    sides.evidence.mkdir()
+    for content in (b"half a file", bytes(5000)):
+        (sides.evidence / left).write_bytes(content)
+        with pytest.raises(NotAManifest, match="is not a manifest") as caught:
+            check(sides.request())
+        assert caught.value.exit_code == 2
+        assert len(str(caught.value).splitlines()) == 1
+        assert (sides.evidence / left).read_bytes() == content
+    assert check(sides.request(replace=True)).verdict.kind is VerdictKind.TRUSTWORTHY
     assert {path.name for path in sides.evidence.iterdir()} == EVIDENCE
 
 

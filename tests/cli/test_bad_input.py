@@ -7,6 +7,7 @@ import multiprocessing
 import os
 import shutil
 import sqlite3
+import subprocess
 import sys
 import tempfile
 from pathlib import Path
@@ -16,6 +17,7 @@ import pytest
 
 from tests.cli.conftest import Ended
 from tests.reconcile.trees import FOLDER, Node, file, plant, scan_tree, snapshot, write_manifest
+from tests.scan.scans import facts_of, let_the_second_pass
 from verifier.cli.app import run
 
 if TYPE_CHECKING:
@@ -53,6 +55,11 @@ class Case(NamedTuple):
 def check(*more: object, old: str = "old", new: str = "new", proof: str = "proof") -> Callable[[Place], list[object]]:
     """Return what builds a check of two places below the test's folder."""
     return lambda place: ["check", place.base / old, place.base / new, "--evidence", place.base / proof, *more]
+
+
+def scan(place: Place) -> list[object]:
+    """Return a scan of the old place."""
+    return ["scan", place.old, "--manifest", place.base / "m"]
 
 
 CASES: Final[dict[str, Case]] = {
@@ -102,6 +109,65 @@ CASES: Final[dict[str, Case]] = {
     "too many readers": Case(check("--readers", "65"), 2, ("1 to 64",)),
     "negative readers": Case(check("--readers", "-1"), 2, ("--readers",)),
     "half a reader": Case(check("--readers", "1.5"), 2, ("--readers '1.5'",)),
+    "a rate in words": Case(check("--limit-rate", "fast"), 2, ("--limit-rate 'fast' is not a rate", "150MB/s")),
+    "a rate without a unit": Case(check("--limit-rate", "150"), 2, ("--limit-rate '150' is not a rate",)),
+    "a rate of an unknown unit": Case(check("--limit-rate", "5XB/s"), 2, ("--limit-rate",)),
+    "a rate by the minute": Case(check("--limit-rate", "5MB/min"), 2, ("--limit-rate",)),
+    "a rate of nothing": Case(check("--limit-rate", "0MB/s"), 2, ("--limit-rate '0MB", "is nothing")),
+    "a rate of less than a byte": Case(check("--limit-rate", "0.2B/s"), 2, ("--limit-rate '0.2B", "is nothing")),
+    "a negative rate": Case(check("--limit-rate=-5MB/s"), 2, ("--limit-rate '-5MB/s' is not a rate",)),
+    "an empty rate": Case(check("--limit-rate", ""), 2, ("--limit-rate '' is not a rate",)),
+    "a rate with an escape sequence": Case(check("--limit-rate", "\x1b[2J"), 2, ("--limit-rate",)),
+    "a rate beyond all numbers": Case(check("--limit-rate", "9" * 400 + "MB/s"), 2, ("--limit-rate",)),
+    "a stall in words": Case(check("--stall-after", "soon"), 2, ("--stall-after 'soon' is not a duration", "60s")),
+    "a stall without a unit": Case(check("--stall-after", "60"), 2, ("--stall-after '60' is not a duration",)),
+    "a stall of no time": Case(check("--stall-after", "0s"), 2, ("--stall-after '0s'", "nothing")),
+    "a stall of bytes": Case(check("--stall-after", "60MB"), 2, ("--stall-after",)),
+    "an empty stall": Case(check("--stall-after", ""), 2, ("--stall-after '' is not a duration",)),
+    "reread without reuse": Case(check("--reread", "30d"), 2, ("--reread", "nothing is reused", "--reuse MANIFEST")),
+    "a budget without reuse": Case(check("--reread-budget", "5GB"), 2, ("--reread-budget", "nothing is reused")),
+    "reread in words": Case(check("--reuse", "m", "--reread", "some"), 2, ("--reread 'some'", "all, never", "30d")),
+    "reread of no unit": Case(check("--reuse", "m", "--reread", "30"), 2, ("--reread '30' is not known",)),
+    "an empty reread": Case(check("--reuse", "m", "--reread", ""), 2, ("--reread '' is not known",)),
+    "reread of an age of nothing": Case(check("--reuse", "m", "--reread", "0d"), 2, ("--reread '0d'", "nothing")),
+    "reread beyond all time": Case(check("--reuse", "m", "--reread", "9" * 20 + "d"), 2, ("longer than a century",)),
+    "a budget in words": Case(check("--reuse", "m", "--reread-budget", "much"), 2, ("--reread-budget 'much'", "500GB")),
+    "a budget of nothing": Case(check("--reuse", "m", "--reread-budget", "0h"), 2, ("--reread-budget '0h'", "nothing")),
+    "a budget to read nothing": Case(
+        check("--reuse", "m", "--reread", "never", "--reread-budget", "4h"), 2, ("--reread never", "leave one of them")
+    ),
+    "reuse of nothing": Case(lambda p: [*check()(p), "--reuse", p.base / "no"], 2, ("no is not there",)),
+    "reuse of a folder": Case(lambda p: [*check()(p), "--reuse", p.old], 2, ("old cannot be read as a manifest",)),
+    "reuse of a pipe": Case(lambda p: [*check()(p), "--reuse", p.base / "pipe"], 2, ("pipe cannot be read",)),
+    "reuse of another file": Case(lambda p: [*check()(p), "--reuse", p.base / "file"], 2, ("file is not a manifest",)),
+    "an empty reuse": Case(check("--reuse", ""), 2, ("a path is empty",)),
+    "progress into no folder": Case(
+        lambda p: [*check()(p), "--progress-json", p.base / "no" / "p"], 4, ("--progress-json", "cannot be written")
+    ),
+    "progress into a folder": Case(
+        lambda p: [*check()(p), "--progress-json", p.base / "full"], 4, ("--progress-json", "cannot be written")
+    ),
+    "progress into old": Case(
+        lambda p: [*check()(p), "--progress-json", p.old / "p"], 2, ("nothing is ever written into a tree",)
+    ),
+    "progress deep into new": Case(
+        lambda p: [*check()(p), "--progress-json", p.new / "b" / "p"], 2, ("nothing is ever written into a tree",)
+    ),
+    "progress through a link": Case(
+        lambda p: [*check()(p), "--progress-json", p.base / "link" / "p"], 2, ("nothing is ever written into a tree",)
+    ),
+    "an empty progress file": Case(check("--progress-json", ""), 2, ("a path is empty",)),
+    "scan at no rate": Case(lambda p: [*scan(p), "--limit-rate", "fast"], 2, ("--limit-rate 'fast' is not a rate",)),
+    "scan with a stall of no time": Case(lambda p: [*scan(p), "--stall-after", "0s"], 2, ("--stall-after '0s'",)),
+    "scan with reread alone": Case(lambda p: [*scan(p), "--reread", "all"], 2, ("--reread", "nothing is reused")),
+    "scan with a budget alone": Case(lambda p: [*scan(p), "--reread-budget", "1h"], 2, ("--reread-budget", "nothing")),
+    "scan with reuse of nothing": Case(lambda p: [*scan(p), "--reuse", p.base / "no"], 2, ("no is not there",)),
+    "scan with progress into no folder": Case(
+        lambda p: [*scan(p), "--progress-json", p.base / "no" / "p"], 4, ("--progress-json", "cannot be written")
+    ),
+    "scan with progress into the tree": Case(
+        lambda p: [*scan(p), "--progress-json", p.old / "p"], 2, ("nothing is ever written into a tree",)
+    ),
     "a time in words": Case(check("--frozen-at", "yesterday"), 2, ("--frozen-at 'yesterday' is not a time",)),
     "a month that is not": Case(check("--frozen-at", "2026-13-01"), 2, ("--frozen-at",)),
     "an hour that is not": Case(check("--live-since", "2026-11-21T25:00"), 2, ("--live-since",)),
@@ -136,7 +202,7 @@ CASES: Final[dict[str, Case]] = {
     "scan into the tree": Case(
         lambda p: ["scan", p.old, "--manifest", p.old / "m"], 2, ("nothing is ever written into a tree",)
     ),
-    "scan over a file": Case(lambda p: ["scan", p.old, "--manifest", p.base / "file"], 2, ("is there already",)),
+    "scan over a file": Case(lambda p: ["scan", p.old, "--manifest", p.base / "file"], 2, ("file is not a manifest",)),
     "scan into a folder that is not there": Case(
         lambda p: ["scan", p.old, "--manifest", p.base / "no" / "m"], 4, ("cannot be written",)
     ),
@@ -178,6 +244,51 @@ def test_what_cannot_be_meant_is_one_line_and_an_exit_code(verifier: Command, st
     hold_to_one_line(ended, case.code, *case.words)
     assert stage.everything() == before
     assert not stage.proof.exists()
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        ["--limit-rate", "150MB/s"],
+        ["--limit-rate", "100MiB/s"],
+        ["--limit-rate", "1.5 GB"],
+        ["--limit-rate", "20mb/s"],
+        ["--stall-after", "5min"],
+        ["--stall-after", "1.5h"],
+        ["--idle"],
+        ["--cold"],
+    ],
+    ids=" ".join,
+)
+@pytest.mark.parametrize("command", ["check", "scan"])
+def test_what_can_be_meant_is_taken(place: Place, command: str, options: list[str]) -> None:
+    """Rates and durations in the units that people write; whatever the manner of reading, the answer is the same.
+
+    In a process of its own, because `--idle` is for the rest of a process's life.
+    """
+    arguments = check()(place) if command == "check" else scan(place)
+    done = subprocess.run(
+        [sys.executable, "-m", "verifier", *map(str, arguments), *options, "-q"],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parents[2])},
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("which", [["all"], ["never"], ["1s"], ["30d"], ["30000d"], ["all", "1B"], ["all", "1h"]])
+def test_which_files_are_read_again_can_be_said(verifier: Command, place: Place, which: list[str]) -> None:
+    """All, none, or those of an age, with a budget or without: the fingerprint is the same."""
+    assert verifier(*scan(place), "-q").code == 0
+    let_the_second_pass()
+    options = ["--reread", which[0], *(["--reread-budget", which[1]] if which[1:] else [])]
+    again = ["scan", place.old, "--manifest", place.base / "again", "--reuse", place.base / "m", "-q"]
+    ended = verifier(*again, *options)
+    assert (ended.code, ended.err) == (0, "")
+    prints = [facts_of(place.base / name)["fingerprint"] for name in ("m", "again")]
+    assert prints[0] == prints[1]
 
 
 def test_finished_evidence_needs_replace(verifier: Command, place: Place) -> None:

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 REPOSITORY: Final = Path(__file__).resolve().parents[2]
 FORMS: Final = ("report.html", "summary.json", "differences.csv")
+SMALL_FILES: Final = 900
+"""So many that processes of their own read them, and then what is large."""
 LARGE_BYTES: Final = 40 * 2**30
 """A sparse file that takes far longer to read than any of these tests waits."""
 
@@ -339,7 +341,8 @@ class Reading:
     """A check that reads files of many gigabytes, as a process of its own."""
 
     def __init__(self, base: Path) -> None:
-        self.roots = [plant(base / name, {b"small": Node(b"1"), b"x": FOLDER}) for name in ("old", "new")]
+        small = {b"s/%d" % n: Node(b"%d" % n) for n in range(SMALL_FILES)}
+        self.roots = [plant(base / name, {**small, b"x": FOLDER}) for name in ("old", "new")]
         for root in self.roots:
             with (root / "large").open("wb") as out:
                 out.truncate(LARGE_BYTES)

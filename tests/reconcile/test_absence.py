@@ -9,7 +9,7 @@ import pytest
 from tests.reconcile.trees import entry, file, folder, reconciled, unlisted, unread
 from verifier.classes import Class, Severity, Side, VerdictKind
 from verifier.reconcile.options import PlaceMap
-from verifier.rules.model import load_rules
+from verifier.rules.load import load_rules
 from verifier.tree.entry import Kind, State
 from verifier.tree.trouble import Problem
 

@@ -15,7 +15,7 @@ from verifier.classes import Class, Side, VerdictKind
 from verifier.errors import AccountUnbalanced
 from verifier.reconcile import reconciler
 from verifier.reconcile.options import PlaceMap, ReconcileOptions
-from verifier.rules.model import load_rules
+from verifier.rules.load import load_rules
 from verifier.tree.entry import Entry, Kind, State
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from tests.reconcile.changes import FROZEN_AT_NS, LIVE_SINCE_NS, SECTOR, Change,
 from tests.reconcile.trees import SECOND_NS, T0_NS, Node, compared, plant, scratch
 from verifier.classes import Cause, Class, Severity, Side, VerdictKind
 from verifier.reconcile.options import PlaceMap
-from verifier.rules.model import load_rules
+from verifier.rules.load import load_rules
 from verifier.tree.entry import Kind
 from verifier.tree.names import to_text
 

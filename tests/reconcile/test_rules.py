@@ -8,7 +8,7 @@ import pytest
 
 from tests.reconcile.trees import Node, compared, file, folder, link, plant, reconciled, scratch
 from verifier.classes import Class, Severity, Side, VerdictKind
-from verifier.rules.model import load_rules
+from verifier.rules.load import load_rules
 from verifier.rules.rule import Action, Guards, Rule, RuleSet
 from verifier.tree.entry import HEAD_BYTES, Kind
 

@@ -122,6 +122,8 @@ def written(
     *,
     kind: VerdictKind | None = None,
     facts: Mapping[Side, Mapping[str, str]] | None = None,
+    totals: Mapping[Side, Mapping[str, Any]] | None = None,
+    problems: Mapping[Side, Sequence[Mapping[str, Any]]] | None = None,
     rules: Mapping[str, Mapping[str, object]] = RULES,
     policy: Mapping[str, Mapping[str, str]] | None = None,
     rule_files: Sequence[str] = ("standard",),
@@ -135,6 +137,8 @@ def written(
         findings: What is in it.
         kind: A verdict to put in place of the judged one.
         facts: Facts of a side's manifest that are otherwise.
+        totals: Counts of a side's manifest that are otherwise; without any, everything was read in this scan.
+        problems: Kinds of errors that a side met.
         rules: The rules of the run, by name.
         policy: Severities that differ from the defaults.
         rule_files: Labels of the rule files.
@@ -149,18 +153,22 @@ def written(
     for side in Side:
         entries, files, size = (sum(values) for values in zip(*accounts[side].values(), strict=True))
         read = 0 if known[side]["listing_only"] == "1" else files
-        totals = {
+        counted: dict[str, Any] = {
             "entries": entries + (uncounted if side is Side.OLD else 0),
             "files": files,
             "directories": entries - files,
             "bytes": size,
             "proved_files": read,
             "proved_bytes": size if read else 0,
+            "carried_files": 0,
+            "carried_bytes": 0,
+            "oldest_read": "2024-03-04T05:30:00+00:00" if read else None,
             "unreadable": 0,
             "unsettled": 0,
             "unread": files - read,
-        }
-        sides[side.value] = {"facts": known[side], "totals": totals}
+            "not_entered": 0,
+        } | dict((totals or {}).get(side, {}))
+        sides[side.value] = {"facts": known[side], "totals": counted, "problems": (problems or {}).get(side, [])}
     with Findings.create(folder / FINDINGS_FILE) as store:
         store.add(findings)
         for side in Side:

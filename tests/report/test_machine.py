@@ -29,8 +29,9 @@ from verifier.check import CheckRequest, check
 from verifier.classes import Class, Severity, Side
 from verifier.manifest.store import Manifest
 from verifier.report.machine import summary
-from verifier.rules.model import load_rules
+from verifier.rules.load import load_rules
 from verifier.tree.entry import Kind, State
+from verifier.tree.trouble import Problem
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -64,6 +65,13 @@ SIDE: Final[dict[str, Any]] = {
     "bytes": int,
     "proved_files": int,
     "proved_bytes": int,
+    "carried_files": int,
+    "carried_bytes": int,
+    "oldest_read": str,
+    "asked_cold": bool,
+    "cold_files": int,
+    "warm_files": int,
+    "problems": list,
     "complete": bool,
     "fingerprint": str,
     "algorithm": str,
@@ -165,6 +173,7 @@ def test_the_sides_are_what_a_walk_counts(checked: Checked) -> None:
         assert (told["files"], told["directories"], told["bytes"]) == (files, folders, size)
         assert told["entries"] == files + folders + others
         assert (told["proved_files"], told["proved_bytes"]) == (files, size)
+        assert (told["carried_files"], told["carried_bytes"], told["problems"]) == (0, 0, [])
         assert told["complete"] is True
         assert told["algorithm"] == "blake3"
         assert told["root"] == str(root)
@@ -309,6 +318,49 @@ def test_an_unfinished_side_says_so(tmp_path: Path) -> None:
     assert (side["files"], side["proved_files"], side["proved_bytes"]) == (2, 1, 2)
     assert (told["verdict"], told["exit_code"]) == ("inconclusive", 3)
     assert "the scan of the new side is incomplete: stopped before the end" in told["reasons"]
+
+
+def carried(path: str, data: bytes, read_at: str) -> Entry:
+    """Return a file that is known from an earlier scan."""
+    return file(path, data, state=State.CARRIED.value, read_at=read_at)
+
+
+def test_what_is_known_from_before_is_never_counted_as_read(tmp_path: Path) -> None:
+    """Carried files have counts of their own, and the side says how old its oldest evidence is."""
+    old = [file("a", b"12"), carried("b", b"345", "2026-09-01T04:00:00+00:00"), unread(file("c", b"6789"))]
+    new = [file("a", b"12"), file("b", b"345"), file("c", b"6789")]
+    told = sides_of(tmp_path, old, new)["sides"]
+    keys = ("files", "proved_files", "proved_bytes", "carried_files", "carried_bytes", "oldest_read")
+    assert [told["old"][key] for key in keys] == [3, 1, 2, 1, 3, "2026-09-01T04:00:00+00:00"]
+    assert [told["new"][key] for key in keys] == [3, 3, 9, 0, 0, "2026-11-20T20:30:00+00:00"]
+
+
+def test_a_side_of_which_nothing_was_read_has_no_oldest_reading(tmp_path: Path) -> None:
+    """Null, not a date that somebody would take for evidence."""
+    assert sides_of(tmp_path, [file("a")], [unread(file("a"))])["sides"]["new"]["oldest_read"] is None
+
+
+def test_whether_it_was_read_cold_is_told(tmp_path: Path) -> None:
+    """Whether it was asked for, and how many files did and did not have pages in memory when they were read."""
+    facts = {"asked_cold": True, "cold_files": 7, "warm_files": 2}
+    told = sides_of(tmp_path, [file("a")], [file("a")], **facts)["sides"]
+    assert {key: told["new"][key] for key in facts} == facts
+    assert {key: told["old"][key] for key in facts} == {"asked_cold": False, "cold_files": 0, "warm_files": 0}
+
+
+def test_errors_are_told_by_kind(tmp_path: Path) -> None:
+    """What was being done, which error, on how many entries, below which folder, after how many attempts."""
+    problems = [Problem(f"accounts/{n}", "open", "EACCES", 1, "2026-11-20T20:30:00+00:00") for n in range(3)]
+    problems.append(Problem("x", "read", "EIO", 3, "2026-11-20T20:30:00+00:00"))
+    for name, met in (("o", ()), ("n", problems)):
+        write_manifest(tmp_path / name, [file("a")], met)
+    check(CheckRequest(tmp_path / "o", tmp_path / "n", tmp_path / "proof"))
+    told = json.loads((tmp_path / "proof" / "summary.json").read_text("utf-8"))["sides"]
+    assert told["old"]["problems"] == []
+    assert told["new"]["problems"] == [
+        {"operation": "open", "error": "EACCES", "entries": 3, "folder": "accounts", "attempts": 1},
+        {"operation": "read", "error": "EIO", "entries": 1, "folder": "", "attempts": 3},
+    ]
 
 
 def test_sizes_beyond_32_and_53_bits_are_exact(tmp_path: Path) -> None:

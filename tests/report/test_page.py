@@ -459,6 +459,70 @@ def test_a_partly_read_side_shows_how_much_was_read(tmp_path: Path) -> None:
     assert ["Listed, not read", "30", "0"] in lines
 
 
+def answer(report: Page, row: str) -> list[str]:
+    """Return what a row of the seventh question says about the old and about the new side."""
+    found = [report.cells(line) for line in report.within(report.section(7), "tr")]
+    ((_, *sides),) = [cells for cells in found if cells[0] == row]
+    return sides
+
+
+def test_what_is_known_from_before_is_not_shown_as_read(tmp_path: Path) -> None:
+    """Carried files stand in a row of their own, with the oldest reading, and the overview does not say `read`."""
+    since = {"proved_files": 20, "proved_bytes": 3000, "carried_files": 10, "carried_bytes": 2000}
+    report = parsed(tmp_path, totals={Side.OLD: {**since, "oldest_read": "2023-12-24T18:00:00+00:00"}})
+    assert answer(report, "Files read to their end") == ["20 of 30", "all 30"]
+    assert answer(report, "Not read now, known from an earlier scan") == ["10 of 30", "0 of 30"]
+    assert answer(report, "Oldest reading that counts") == ["2023-12-24 18:00:00 UTC", "2024-03-04 05:30:00 UTC"]
+    overview = report.all("span", "answer")[6].text
+    assert overview == "Every file known on both sides, not all read now on the old side"
+    assert report.all("span", "answer")[6].text != parsed(tmp_path / "all").all("span", "answer")[6].text
+
+
+def test_an_oldest_reading_that_is_not_there_is_not_made_up(tmp_path: Path) -> None:
+    """Where nothing was read there is no age of evidence."""
+    report = parsed(tmp_path, facts={Side.OLD: {"listing_only": "1"}})
+    assert answer(report, "Oldest reading that counts")[0] == "not recorded"
+
+
+@pytest.mark.parametrize(
+    ("facts", "said"),
+    [
+        ({}, "not asked for: what was in memory may have answered"),
+        ({"asked_cold": "1", "cold_files": "1200", "warm_files": "0"}, "yes: 1,200 files, none with a page left"),
+        ({"asked_cold": "1", "cold_files": "7", "warm_files": "1"}, "NOT ALL: 1 file of 8 still had pages in memory"),
+        ({"asked_cold": "1", "cold_files": "0", "warm_files": "9"}, "NOT ALL: 9 files of 9 still had pages in memory"),
+    ],
+    ids=["not asked", "all cold", "one warm", "all warm"],
+)
+def test_whether_it_was_read_cold_is_said(tmp_path: Path, facts: dict[str, str], said: str) -> None:
+    """Dropping pages is only a request to the system: the page says what came of it, and never more."""
+    _, new = answer(parsed(tmp_path, facts={Side.NEW: facts}), "Read cold, past this machine's memory")
+    assert new.startswith(said)
+
+
+def test_a_cold_run_that_could_not_be_seen_claims_nothing(tmp_path: Path) -> None:
+    """Where no file was seen to be out of memory, asked for or not, the page does not answer yes."""
+    facts = {"asked_cold": "1", "cold_files": "0", "warm_files": "0"}
+    _, new = answer(parsed(tmp_path, facts={Side.NEW: facts}), "Read cold, past this machine's memory")
+    assert not new.startswith("yes")
+
+
+def test_errors_that_were_met_are_told_by_kind(tmp_path: Path) -> None:
+    """Each kind is a line with its side, its count, its folder and what to do; a hostile folder is text."""
+    kinds = [
+        {"operation": "open", "error": "EACCES", "entries": 312, "folder": "accounts", "attempts": 1},
+        {"operation": "read", "error": "EIO", "entries": 1, "folder": to_text(MARKUP.encode()), "attempts": 3},
+    ]
+    report = parsed(tmp_path, problems={Side.NEW: kinds})
+    text = words(report.section(7).text)
+    assert "new side: EACCES (open) on 312 entries under accounts/: run as a user who may read them" in text
+    assert "new side: EIO (read) on 1 entry under" in text
+    assert "after 3 attempts" in text
+    assert not report.all("script")
+    assert not report.all("img")
+    assert "Errors that were met" in words(parsed(tmp_path / "none").section(7).text)
+
+
 def test_what_was_set_aside_is_counted_by_rule(tmp_path: Path) -> None:
     """Each rule that claimed something says what it is, who makes it, what was done, how many entries and bytes."""
     findings = [finding(Class.CLUTTER, f"p/{n}", rule="previews", old_size=600) for n in range(3)]

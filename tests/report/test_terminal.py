@@ -18,7 +18,7 @@ from verifier.classes import Cause, Class, Severity, Side, VerdictKind
 from verifier.reconcile.findings import Finding, Findings, Tally
 from verifier.report.context import ReportContext, build_context
 from verifier.report.terminal import summarise
-from verifier.rules.model import load_rules
+from verifier.rules.load import load_rules
 from verifier.tree.entry import Entry, Kind, State
 from verifier.tree.names import to_text
 from verifier.verdict import PHRASES, Verdict
@@ -248,6 +248,21 @@ def test_a_side_that_was_not_read_through_says_so(summary_of: Callable[..., list
     assert "every file read" in old
     assert "1 read" in new
     assert "every file read" not in new
+
+
+def test_what_is_known_from_before_is_not_said_to_be_read(summary_of: Callable[..., list[str]]) -> None:
+    """A side with carried files says how many were read, and how many are only known."""
+    old = [file("a"), *(file(name, state=State.CARRIED.value) for name in "bcd")]
+    lines = summary_of(old, [file(name) for name in "abcd"])
+    ours, theirs = (next(line for line in lines if line.startswith(side)) for side in ("old", "new"))
+    assert "1 read, 3 known before" in ours
+    assert "every file read" in theirs
+    assert "known" not in theirs
+    assert lines[0] == "TRUSTWORTHY"
+    told = " ".join(line.strip() for line in lines[2:6])
+    assert "3 files of the old side not read now: known from an earlier scan" in told
+    assert "read on both sides" not in told
+    hold_to_one_screen(lines)
 
 
 def test_hostile_names_do_nothing(summary_of: Callable[..., list[str]]) -> None:

@@ -49,7 +49,9 @@ def check(
 ) -> int:
     """Check a copy: read both sides, explain every difference, and say whether it can be trusted.
 
-    Ended before its end, in whatever way, the same command goes on from what it had read. Exit code 0: trustworthy. 1: something is missing, damaged or of another kind. 2: wrong usage. 3: inconclusive or
+    Ended before its end, in whatever way, the same command goes on from what it had read.
+
+    Exit code 0: trustworthy. 1: something is missing, damaged or of another kind. 2: wrong usage. 3: inconclusive or
     interrupted, run it again. 4: could not run.
 
     Example: verifier check /mnt/old /mnt/new --evidence proof-2026-11
@@ -61,8 +63,11 @@ def check(
     from verifier.check import CheckRequest
     from verifier.cli.show import run_and_print
     from verifier.rules.load import load_rules
+    from verifier.scan.process import be_idle
     from verifier.scan.scanner import ScanOptions
 
+    if idle:
+        be_idle()
     settle()
     request = CheckRequest(
         old,
@@ -86,4 +91,5 @@ def check(
         reuse=tuple(reuse or ()),
         replace=replace,
     )
+    o.refuse_in_trees("--progress-json", progress_json, [side for side in (old, new) if not side.is_file()])
     return run_and_print(request, quiet=quiet, progress_json=progress_json)

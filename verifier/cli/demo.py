@@ -50,7 +50,7 @@ def demo(
         live_since=trees.live_since,
     )
     with display(quiet=quiet) as shown, somebody_at_work(trees):
-        context = check(request, shown.show, shown.stage)
+        context = check(request, shown.show, shown.stage, shown.preliminary)
     print_summary(context)
     print()
     wrong = unlike(trees.expected, context.evidence / FINDINGS_FILE)

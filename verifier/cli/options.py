@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import datetime, timedelta
+from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final, TypeVar
 
@@ -11,8 +12,11 @@ import typer
 
 from verifier.errors import UsageProblem
 from verifier.tree.digests import Algorithm
+from verifier.tree.names import shown
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from verifier.reconcile.options import PlaceMap
     from verifier.scan.plan import Reread
 
@@ -181,7 +185,10 @@ def read_size(option: str, text: str) -> int | None:
     unit = None if match is None else _SIZES.get(match[2].upper())
     if match is None or unit is None:
         return None
-    return _not_zero(option, text, int(float(match[1]) * unit))
+    size = int(Decimal(match[1]) * unit)
+    if size > MOST_BYTES:
+        raise UsageProblem(f"{option} {shown(text)[:40]!r} is more than any disk holds", "give less")
+    return _not_zero(option, text, size)
 
 
 def read_duration(option: str, text: str) -> float | None:
@@ -194,9 +201,14 @@ def read_duration(option: str, text: str) -> float | None:
     unit = None if match is None else _SECONDS.get(match[2])
     if match is None or unit is None:
         return None
-    return _not_zero(option, text, float(match[1]) * unit)
+    seconds = float(match[1]) * unit
+    if seconds > MOST_SECONDS:
+        raise UsageProblem(f"{option} {shown(text)[:40]!r} is longer than a century", "give less")
+    return _not_zero(option, text, seconds)
 
 
+MOST_BYTES: Final = 2**63 - 1
+MOST_SECONDS: Final = 100 * 366 * 86400
 _N = TypeVar("_N", int, float)
 
 
@@ -250,10 +262,7 @@ def read_reread(policy: str | None, budget: str | None, *, reuses: bool) -> Rere
         seconds = read_duration("--reread", policy)
         if seconds is None:
             raise UsageProblem(f"--reread {policy!r} is not known", "write all, never, or an age like 30d")
-        try:
-            older = timedelta(seconds=seconds)
-        except OverflowError as error:
-            raise UsageProblem(f"--reread {policy!r} is longer than time", "write an age like 30d") from error
+        older = timedelta(seconds=seconds)
     if budget is None:
         return Reread(older)
     if older is None:
@@ -291,6 +300,26 @@ def read_time(option: str, text: str | None) -> datetime | None:
         raise UsageProblem(
             f"{option} {text!r} is not a time", "write it like 2026-11-21T22:00+01:00, or without a zone for local time"
         ) from error
+
+
+def refuse_in_trees(option: str, path: Path | None, roots: Sequence[Path]) -> None:
+    """Refuse a file that would be written into a tree.
+
+    Raises:
+        UsageProblem: If it would.
+        RootUnavailable: If a root is not there.
+    """
+    from verifier.scan.guard import look_at
+
+    if path is None:
+        return
+    for root in roots:
+        share = look_at(root)
+        if share.contains(path.parent):
+            raise UsageProblem(
+                f"{option} {shown(str(path))} lies inside {share.named}, and nothing is ever written into a tree",
+                "put it somewhere else",
+            )
 
 
 def read_maps(texts: list[str] | None) -> tuple[PlaceMap, ...]:

@@ -73,8 +73,10 @@ def display(*, quiet: bool, progress_json: Path | None = None) -> Iterator[Displ
             ) from error
         with file:
             objects = Objects(file, shown_to_people)
-            yield objects
-            objects.write(always=True)
+            try:
+                yield objects
+            finally:
+                objects.write(always=True)
     finally:
         shown_to_people.close()
 
@@ -148,7 +150,8 @@ def line(p: Progress) -> str:
             if p.seconds_left is not None:
                 parts.append(f"about {duration_text(p.seconds_left)} left")
         case "done":
-            parts.append(f"done, {p.entries:,} entries, {size_text(p.bytes_done)} read")
+            by = f" by {count_of(p.readers, 'reader', 'readers')}" if p.bytes_done else ""
+            parts.append(f"done, {p.entries:,} entries, {size_text(p.bytes_done)} read{by}")
         case _:
             parts.append(p.stage)
     if p.carried_files:
@@ -175,7 +178,11 @@ def preliminary_lines(account: Preliminary) -> list[str]:
 
     def said(tally: Tally) -> str:
         entries = count_of(tally.entries, "entry", "entries")
-        return f"{entries} ({tally.files:,} files, {size_text(tally.bytes)})" if tally.entries else "nothing"
+        return (
+            f"{entries} ({count_of(tally.files, 'file', 'files')}, {size_text(tally.bytes)})"
+            if tally.entries
+            else "nothing"
+        )
 
     other = account.other_size.entries
     lines = [
@@ -195,7 +202,7 @@ def preliminary_lines(account: Preliminary) -> list[str]:
     return lines
 
 
-_BAR: Final = "{desc} {percentage:3.0f}%|{bar}| {n_fmt}/{total_fmt} [{elapsed}, {postfix}]"
+_BAR: Final = "{desc} {percentage:3.0f}%|{bar}| {n_fmt}/{total_fmt} [{elapsed}{postfix}]"
 _NO_BAR: Final = "{desc} [{elapsed}]"
 
 

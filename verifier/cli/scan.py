@@ -52,7 +52,9 @@ def scan(
 ) -> int:
     """Scan one side into a manifest, next to its own disks, to be reconciled later and elsewhere.
 
-    Ended before its end, in whatever way, the same command goes on from what it had read. Exit code 0: every name listed and every file read. 3: something could not be read, or the scan was interrupted.
+    Ended before its end, in whatever way, the same command goes on from what it had read.
+
+    Exit code 0: every name listed and every file read. 3: something could not be read, or the scan was interrupted.
     2: wrong usage. 4: could not run.
 
     Example: verifier scan /srv/share --manifest old.manifest.sqlite --label "old server"
@@ -64,9 +66,12 @@ def scan(
     from verifier.cli.progress import display
     from verifier.manifest.database import named
     from verifier.rules.load import load_rules
+    from verifier.scan.process import be_idle
     from verifier.scan.scanner import ScanOptions, ScanRequest, scan_all
     from verifier.tree.digests import Algorithm
 
+    if idle:
+        be_idle()
     settle()
     options = ScanOptions(
         algorithm or Algorithm.BLAKE3,
@@ -81,6 +86,7 @@ def scan(
         o.read_stall(stall_after),
     )
     request = ScanRequest(label or root.name or str(root), root, manifest, reuse)
+    o.refuse_in_trees("--progress-json", progress_json, [root])
     with display(quiet=quiet, progress_json=progress_json) as shown:
         (outcome,) = scan_all([request], options, shown.show)
     totals = outcome.totals

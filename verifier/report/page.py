@@ -292,6 +292,8 @@ def _coldness(side: SideFacts) -> str:
     cold, warm = (int(side.facts.get(name) or 0) for name in ("cold_files", "warm_files"))
     if side.facts.get("asked_cold") != "1":
         return "not asked for: what was in memory may have answered"
+    if not cold + warm:
+        return "asked for, but no file was read"
     if not warm:
         return f"yes: {count_of(cold, 'file', 'files')}, none with a page left in memory"
     return f"NOT ALL: {count_of(warm, 'file', 'files')} of {cold + warm:,} still had pages in memory"
