@@ -45,7 +45,10 @@ def judged(tmp_path: Path) -> Iterator[Callable[..., Verdict]]:
     opened: list[Findings] = []
 
     def judge_these(
-        findings: Iterable[Finding] = (), identical: Tally = SOME, incomplete: dict[Side, str] | None = None
+        findings: Iterable[Finding] = (),
+        identical: Tally = SOME,
+        incomplete: dict[Side, str] | None = None,
+        carried: dict[Side, int] | None = None,
     ) -> Verdict:
         store = Findings.create(tmp_path / f"{len(opened)}.sqlite")
         opened.append(store)
@@ -57,7 +60,7 @@ def judged(tmp_path: Path) -> Iterator[Callable[..., Verdict]]:
                 before = old[Class(one.cls)]
                 is_file = one.old_kind == Kind.FILE
                 old[Class(one.cls)] = Tally(before.entries + 1, before.files + is_file, before.bytes + is_file)
-        return judge(store, {Side.OLD: old, Side.NEW: old}, incomplete or {})
+        return judge(store, {Side.OLD: old, Side.NEW: old}, incomplete or {}, carried)
 
     yield judge_these
     for store in opened:
@@ -70,6 +73,30 @@ def test_nothing_found_is_trustworthy_and_says_what_it_rests_on(judged: Callable
     assert verdict.kind is VerdictKind.TRUSTWORTHY
     assert verdict.reasons == ("1,234 files read on both sides, every one with the same content",)
     assert verdict.exit_code == 0
+
+
+@pytest.mark.parametrize(
+    "carried", [{Side.OLD: 1}, {Side.NEW: 1234}, {Side.OLD: 5, Side.NEW: 1}, {Side.OLD: 0, Side.NEW: 7}], ids=str
+)
+def test_what_was_not_read_now_is_said_and_never_claimed_as_read(
+    judged: Callable[..., Verdict], carried: dict[Side, int]
+) -> None:
+    """Files that are known from an earlier scan are a reason of their own, for each side that has any."""
+    verdict = judged(identical=Tally(1300, 1234, 5), carried=carried)
+    assert verdict.kind is VerdictKind.TRUSTWORTHY
+    assert verdict.reasons[0] == "1,234 files on both sides, every one with the same content"
+    assert verdict.reasons[1:] == tuple(
+        f"{count_of(number, 'file', 'files')} of the {side} side not read now: known from an earlier scan, unchanged "
+        "since by size and times"
+        for side, number in carried.items()
+        if number
+    )
+    assert not any(" read on " in reason for reason in verdict.reasons)
+
+
+def test_nothing_carried_needs_no_mention(judged: Callable[..., Verdict]) -> None:
+    """Zeros are not a reason: then every file was read."""
+    assert judged(carried={Side.OLD: 0, Side.NEW: 0}) == judged()
 
 
 def test_one_file_is_one_file(judged: Callable[..., Verdict]) -> None:

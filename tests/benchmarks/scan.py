@@ -1,128 +1,93 @@
-"""How fast a scan is, against floors measured in the same run, turn by turn.
+"""What a scan costs, each row against a floor measured in the same run, turn by turn.
 
-Run by hand::
+Run by hand, on a machine that does nothing else; Linux only::
 
-    python3 .ci/environment.py dev python -m tests.benchmarks.scan [--runs 5] [--folder DIR]
+    python -m tests.benchmarks.scan [ROW ...] [--runs 5] [--folder DIR] [--scale 1.0]
 
-* small: 200,000 files of 5 KB on average, warm cache, full scan into a manifest, against
-  ``find -type f -print0 | xargs -0 -P2 -n500 sha256sum``. Reach for: at least 0.40 of its rate.
-* large: 8 files of 512 MiB, warm cache, against two threads that only read and hash with BLAKE3. At least 0.80.
+Every row is measured as a whole process, its start included; medians of several pairs, and whether what is asked holds.
 
-Both time the whole process, its start included. Machines are noisy: only the medians of the ratios mean anything.
+* small: 200,000 files of 5 KB on average, warm, into a manifest, against find, xargs and two sha256sum.
+* large: 8 files of 256 MiB, warm, against two threads that only read and hash with BLAKE3.
+* single: one file of 2 GiB, warm, against BLAKE3 with its own threads, the faster of reading and mapping.
+* listing: names and facts of the 200,000, against one process with os.scandir and lstat.
+* reuse: the 200,000 unchanged since an earlier manifest, against a listing.
+* latency: 4,000 files on a mount where every call takes 2 ms: readers found by trying, against one reader. Needs root,
+  FUSE and mfusepy.
+* memory: peak of all processes together, 1,000,000 files against 100,000.
+* restart: killed at a random instant and started again, 50 times, against the undisturbed scan's fingerprint.
+
+Without rows all are run. Exit code 1 where something does not hold.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
-import random
-import resource
-import statistics
-import subprocess
+import platform
 import sys
 import tempfile
-import time
+from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
+
+import psutil
+
+from tests.benchmarks import latency, memory, restart, speed
+from tests.benchmarks.trees import Trees
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
-SMALL_FILES = 200_000
-LARGE_FILES = 8
-LARGE_BYTES = 512 * 1024 * 1024
-_HASH_LOOP = """
-import sys, threading
-from blake3 import blake3
-def work(paths):
-    block = memoryview(bytearray(1024 * 1024))
-    for path in paths:
-        digest = blake3()
-        with open(path, "rb", buffering=0) as file:
-            while got := file.readinto(block):
-                digest.update(block[:got])
-        digest.digest()
-threads = [threading.Thread(target=work, args=(sys.argv[1 + n :: 2],)) for n in range(2)]
-for thread in threads: thread.start()
-for thread in threads: thread.join()
-"""
+    from tests.benchmarks.pairs import Result
+
+ROWS: Final[dict[str, Callable[[Trees, int], Result]]] = {
+    "small": speed.small,
+    "large": speed.large,
+    "single": speed.single,
+    "listing": speed.listing,
+    "reuse": speed.reuse,
+    "latency": latency.latency,
+    "memory": memory.memory,
+    "restart": restart.restart,
+}
+BUSY_PERCENT: Final = 10.0
 
 
-def make_small(root: Path) -> None:
-    """Write many small files with sizes that fall off exponentially."""
-    rng = random.Random(5)
-    data = rng.randbytes(1 << 20)
-    for number in range(SMALL_FILES):
-        folder = root / f"d{number // 20_000}" / f"e{number // 1000}"
-        if number % 1000 == 0:
-            folder.mkdir(parents=True, exist_ok=True)
-        start = rng.randrange(1 << 19)
-        (folder / f"f{number % 1000:03}").write_bytes(data[start : start + int(rng.expovariate(1 / 5000))])
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Make the trees that are wanted, run the rows, print them; return 1 where something does not hold."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("rows", nargs="*", metavar="ROW", help=f"{', '.join(ROWS)}; all of them by default")
+    parser.add_argument("--runs", type=int, default=5, help="pairs of each row (default: 5)")
+    parser.add_argument("--folder", type=Path, help="where the trees are made, or lie from an earlier run; kept")
+    parser.add_argument("--scale", type=float, default=1.0, help="share of the full sizes, to see whether all works")
+    given = parser.parse_args(arguments)
+    if unknown := [row for row in given.rows if row not in ROWS]:
+        parser.error(f"no such row: {', '.join(unknown)}")
+    with ExitStack() as stack:
+        folder: Path = given.folder or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="verifier-bench-")))
+        if given.scale != 1:
+            folder /= f"scale-{given.scale:g}"
+        folder.mkdir(parents=True, exist_ok=True)
+        print(surroundings(), flush=True)
+        results = [_shown(row, ROWS[row](Trees(folder, given.scale), given.runs)) for row in given.rows or ROWS]
+    return 0 if all(result.holds for result in results) else 1
 
 
-def make_large(root: Path) -> None:
-    """Write a few large files of random bytes."""
-    root.mkdir()
-    for number in range(LARGE_FILES):
-        with (root / f"large-{number}").open("wb") as file:
-            for _ in range(LARGE_BYTES // (1 << 20)):
-                file.write(os.urandom(1 << 20))
+def _shown(row: str, result: Result) -> Result:
+    first, *more = result.lines
+    print(f"{row}: {first}", *(f"    {line}" for line in more), sep="\n", flush=True)
+    return result
 
 
-def timed(command: list[str] | str) -> float:
-    """Return the wall seconds that a command takes."""
-    started = time.perf_counter()
-    subprocess.run(command, check=True, shell=isinstance(command, str), stdout=subprocess.DEVNULL)
-    return time.perf_counter() - started
-
-
-def scan_command(root: Path, manifest: Path) -> list[str]:
-    """Return a scan's command, with its manifest's place made free."""
-    manifest.unlink(missing_ok=True)
-    return [sys.executable, "-m", "verifier", "scan", str(root), "--manifest", str(manifest), "--quiet"]
-
-
-def compare(name: str, runs: int, scan: Callable[[], float], floor: Callable[[], float]) -> None:
-    """Time both in turn and print the ratio of the rates."""
-    scan(), floor()
-    pairs = [(scan(), floor()) for _ in range(runs)]
-    ratios = [against / ours for ours, against in pairs]
-    print(
-        f"{name}: {statistics.median(ratios):.2f} of the floor's rate "
-        f"(from {min(ratios):.2f} to {max(ratios):.2f}; medians {statistics.median(p[0] for p in pairs):.2f} s "
-        f"against {statistics.median(p[1] for p in pairs):.2f} s, {runs} runs)"
+def surroundings() -> str:
+    """Say on what the measurements are made, and whether others use it."""
+    busy = psutil.cpu_percent(2.0)
+    warning = "; others use this machine, the numbers mean little" if busy > BUSY_PERCENT else ""
+    return (
+        f"{os.cpu_count()} processors, Python {platform.python_version()}, {platform.system()} {platform.release()}; "
+        f"{busy:.0f} % busy before the beginning{warning}"
     )
-
-
-def main() -> None:
-    """Make the trees, run the comparisons, print them."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--runs", type=int, default=5)
-    parser.add_argument("--folder", type=Path, help="where the trees are made, or lie from an earlier run")
-    given = parser.parse_args()
-    folder = given.folder or Path(tempfile.mkdtemp(prefix="verifier-benchmark-"))
-    small, large, manifest = folder / "small", folder / "large", folder / "bench.manifest.sqlite"
-    if not small.exists():
-        make_small(small)
-    if not large.exists():
-        make_large(large)
-    pipeline = f"cd '{small}' && find -type f -print0 | xargs -0 -P2 -n500 sha256sum"
-    hash_loop = [sys.executable, "-c", _HASH_LOOP, *map(str, sorted(large.iterdir()))]
-    compare(
-        "200,000 small files",
-        given.runs,
-        lambda: timed(scan_command(small, manifest)),
-        lambda: timed(pipeline),
-    )
-    compare(
-        "8 files of 512 MiB",
-        given.runs,
-        lambda: timed(scan_command(large, manifest)),
-        lambda: timed(hash_loop),
-    )
-    print(f"largest single process: {resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024:.0f} MiB resident")
-    manifest.unlink()
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

@@ -41,17 +41,19 @@ def start_verifier(*arguments: str | Path) -> subprocess.Popen[str]:
     )
 
 
-def readers_of(process: subprocess.Popen[str], at_least_bytes: int) -> list[psutil.Process]:
+def readers_of(process: subprocess.Popen[str], at_least_bytes: int, *, itself: bool = False) -> list[psutil.Process]:
     """Wait until a process's readers have read something, and return them.
 
     Args:
         process: The scan.
         at_least_bytes: How much one of them has to have read (proc(5), io: rchar).
+        itself: Whether it is the process itself that reads.
     """
+    scan = psutil.Process(process.pid)
 
     def reading() -> list[psutil.Process]:
-        found = psutil.Process(process.pid).children(recursive=True)
-        return [child for child in found if _bytes_read(child) >= at_least_bytes]
+        found = [scan] if itself else scan.children(recursive=True)
+        return [one for one in found if _bytes_read(one) >= at_least_bytes]
 
     return wait_for(reading, lambda: process.poll() is None)
 

@@ -12,8 +12,8 @@ import psutil
 import pytest
 from blake3 import blake3
 
-from tests.scan.command import readers_of, run_verifier, start_verifier
-from tests.scan.scans import entries_of, facts_of
+from tests.scan.command import readers_of, run_verifier, start_verifier, wait_for
+from tests.scan.scans import entries_of, facts_of, scan_tree
 from tests.strategies import Folder, lay_out
 from verifier.errors import VerifierError
 from verifier.manifest.store import Manifest
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
     from tests.conftest import Mount
 
+SMALL_FILES: Final = 900
+"""So many that processes read them and what follows."""
 LARGE_FILES: Final = 16
 LARGE_BYTES: Final = 512 * 1024 * 1024
 """Sparse, so they take no room; together more than any machine reads before the signal comes."""
@@ -33,20 +35,19 @@ UNDER_WAY_BYTES: Final = 48 * 1024 * 1024
 PATIENCE_S: Final = 20
 
 
-@pytest.fixture
-def root(tmp_path: Path) -> Path:
-    """Return a tree that takes a while: small files first, then large ones."""
-    small: Folder = {f"a{n}".encode(): str(n).encode() for n in range(300)}
-    root = lay_out(tmp_path / "root", small | {f"z{n:02}".encode(): b"" for n in range(LARGE_FILES)})
+def takes_a_while(place: Path, small_files: int) -> Path:
+    """Lay out a tree of small files and then large ones."""
+    small: Folder = {f"a{n}".encode(): str(n).encode() for n in range(small_files)}
+    root = lay_out(place, small | {f"z{n:02}".encode(): b"" for n in range(LARGE_FILES)})
     for n in range(LARGE_FILES):
         os.truncate(root / f"z{n:02}", LARGE_BYTES)
     return root
 
 
 @pytest.fixture
-def manifest(tmp_path: Path) -> Path:
-    """Return where the manifest goes."""
-    return tmp_path / "old.manifest.sqlite"
+def root(tmp_path: Path, request: pytest.FixtureRequest) -> Path:
+    """Return a tree that takes a while; with as many small files as the test asks for."""
+    return takes_a_while(tmp_path / "root", getattr(request, "param", SMALL_FILES))
 
 
 @pytest.fixture
@@ -87,7 +88,7 @@ def assert_one_line(errors: str) -> None:
     assert errors.count("\n") == 1
 
 
-def assert_honest(manifest: Path) -> None:
+def assert_honest(manifest: Path, small_files: int = SMALL_FILES) -> None:
     """Hold a manifest to what an early end leaves: everything listed, some of it proved, and the rest said to be open.
 
     What is proved is proved right, to the last digest.
@@ -96,7 +97,7 @@ def assert_honest(manifest: Path) -> None:
     assert (facts["listed"], facts["complete"], facts["fingerprint"]) == ("1", "0", "")
     assert facts["interrupted"]
     found = entries_of(manifest)
-    assert len(found) == 300 + LARGE_FILES
+    assert len(found) == small_files + LARGE_FILES
     assert {entry.state for entry in found.values() if entry.kind == Kind.FILE} <= {State.PROVED, State.LISTED}
     proved = {path: entry for path, entry in found.items() if entry.state == State.PROVED}
     assert 0 < len(proved) < len(found)
@@ -122,6 +123,28 @@ def test_a_signal_ends_a_scan_in_good_order(
     assert_one_line(errors)
     assert_honest(manifest)
     assert_nobody_left(family)
+
+
+@pytest.mark.parametrize("root", [3], indirect=True)
+def test_a_signal_ends_threads_that_read_large_files(scanning: subprocess.Popen[str], manifest: Path) -> None:
+    """Where the scan's own threads read there is nobody else to be asked: they stop at their next block, too."""
+    readers_of(scanning, UNDER_WAY_BYTES, itself=True)
+    scanning.terminate()
+    output, errors = scanning.communicate(timeout=PATIENCE_S)
+    assert (scanning.returncode, output) == (3, "")
+    assert_one_line(errors)
+    assert_honest(manifest, 3)
+
+
+def test_signals_to_readers_alone_change_nothing(scanning: subprocess.Popen[str]) -> None:
+    """A reader takes no orders but from its scan: it reads on."""
+    readers = readers_of(scanning, UNDER_WAY_BYTES)
+    for reader in readers:
+        reader.send_signal(signal.SIGINT)
+        reader.send_signal(signal.SIGTERM)
+    was = {reader.pid: reader.io_counters().read_chars for reader in readers}
+    wait_for(lambda: all(reader.io_counters().read_chars > was[reader.pid] + UNDER_WAY_BYTES for reader in readers))
+    assert scanning.poll() is None
 
 
 def test_a_killed_reader_is_an_interruption(scanning: subprocess.Popen[str], manifest: Path) -> None:
@@ -191,20 +214,37 @@ def test_no_space_for_the_manifest_is_one_line(tmp_path: Path, mount: Mount) -> 
         (["scan", "file", "--manifest", "m"], 4),
         (["scan", "loop", "--manifest", "m"], 4),
         (["scan", "root", "--manifest", "root/m"], 2),
-        (["scan", "root", "--manifest", "file"], 2),
+        (["scan", "root", "--manifest", "letter"], 2),
+        (["scan", "root", "--manifest", "complete"], 2),
         (["scan", "root", "--manifest", "missing/m"], 4),
         (["scan", "root", "--manifest", "m", "--algorithm", "md5"], 2),
     ],
-    ids=["missing", "a file", "a loop", "manifest inside", "manifest there", "no place", "unknown algorithm"],
+    ids=[
+        "missing",
+        "a file",
+        "a loop",
+        "manifest inside",
+        "something else there",
+        "complete manifest there",
+        "no place",
+        "unknown algorithm",
+    ],
 )
 def test_a_scan_that_cannot_be_is_one_line(tmp_path: Path, arguments: list[str], code: int) -> None:
     """Bad input to the command: the right exit code, one line, nothing written."""
     (tmp_path / "file").touch()
+    (tmp_path / "letter").write_text("to somebody")
     (tmp_path / "loop").symlink_to("loop")
-    lay_out(tmp_path / "root", {b"file": b""})
-    places = [str(tmp_path / a) if a in ("missing", "file", "loop", "root", "m") or "/" in a else a for a in arguments]
-    before = sorted(tmp_path.rglob("*"))
-    done = run_verifier(*places)
+    root = lay_out(tmp_path / "root", {b"file": b""})
+    scan_tree(root, tmp_path / "complete")
+    before = everything(tmp_path)
+    named = before.keys() | {"missing", "m"}
+    done = run_verifier(*(str(tmp_path / a) if a in named or "/" in a else a for a in arguments))
     assert (done.returncode, done.stdout) == (code, "")
     assert_one_line(done.stderr)
-    assert sorted(tmp_path.rglob("*")) == before
+    assert everything(tmp_path) == before
+
+
+def everything(place: Path) -> dict[str, bytes | None]:
+    """Return every name below a place, with the content of those that are files."""
+    return {str(p.relative_to(place)): p.read_bytes() if p.is_file() else None for p in place.rglob("*")}

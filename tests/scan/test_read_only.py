@@ -16,14 +16,14 @@ import pytest
 from tests.scan.command import COMMAND, ENVIRONMENT
 from tests.scan.traced import MOVING, OPENING, Call, traced
 from tests.strategies import Folder, Link, lay_out
-from verifier.scan.engine import INLINE_FILES
+from verifier.scan.side import INLINE_ENTRIES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
 LONG_AGO_NS: Final = 10**18
 TREE: Final[Folder] = {
-    **{f"file-{n:03}".encode(): b"content" for n in range(INLINE_FILES + 50)},
+    **{f"file-{n:03}".encode(): b"content" for n in range(INLINE_ENTRIES + 50)},
     b"large": b"x" * 3_000_000,
     b"folder": {b"inner": b"content", b"empty": {}, b"deeper": {b"file": b"content"}},
     b"link": Link(b"folder"),
@@ -150,7 +150,7 @@ def test_every_file_was_opened_by_readers_without_following(checked: Checked) ->
     assert len({call.pid for call in opened}) > 2
     inside = tuple(f"{tree}/" for tree in checked.trees)
     below = [call for call in opened if any(path.startswith(inside) for path in call.paths)]
-    assert len(below) > len(checked.trees) * INLINE_FILES
+    assert len(below) > len(checked.trees) * INLINE_ENTRIES
     assert not [call for call in below if "O_NOFOLLOW" not in call.text]
 
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 import errno
 import os
+import sqlite3
 import tempfile
 import threading
 from concurrent.futures import wait
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -20,8 +23,8 @@ from tests.scan.scans import entries_of, facts_of, problems_of, scan_tree
 from tests.strategies import Folder, Link, every_path, lay_out, small_trees
 from tests.tree.faults import FaultyHandle, failing
 from verifier.errors import EvidenceUnwritable, RootUnavailable, UsageProblem
-from verifier.scan import reader, scanner
-from verifier.scan.reader import Meter
+from verifier.scan import reader, scanner, side
+from verifier.scan.pace import Meter
 from verifier.scan.scanner import Progress, ScanOptions, ScanRequest, scan_all
 from verifier.tree import content
 from verifier.tree.entry import Kind, State
@@ -40,12 +43,6 @@ TREE: Final[Folder] = {
     b"folder": {b"inner": b"more content", b"empty": b""},
     b"link": Link(b"file"),
 }
-
-
-@pytest.fixture
-def manifest(tmp_path: Path) -> Path:
-    """Return where the manifest goes."""
-    return tmp_path / "old.manifest.sqlite"
 
 
 @pytest.fixture
@@ -94,7 +91,8 @@ def test_the_facts_say_what_was_done(root: Path, manifest: Path) -> None:
     assert (facts["listed"], facts["complete"], facts["fingerprint"]) == ("1", "1", outcome.fingerprint)
     assert facts["started"] <= facts["finished"]
     assert int(facts["bytes_read"]) == 19
-    assert {"host", "platform", "owners", "modes", "case_sensitive", "rules", "readers"} <= set(facts)
+    assert (facts["resumed"], facts["reused"], facts["asked_cold"], facts["cold_files"]) == ("0", "", "0", "0")
+    assert {"host", "platform", "owners", "modes", "case_sensitive", "rules", "readers", "mount_source"} <= set(facts)
 
 
 def test_an_unfinished_scan_is_marked_from_the_start(root: Path, manifest: Path) -> None:
@@ -177,22 +175,64 @@ def test_one_inode_number_on_two_devices_is_two_files(tmp_path: Path, manifest: 
 # ---- What is not read
 
 
+def faulty(monkeypatch: pytest.MonkeyPatch, spoil: Callable[[FaultyHandle], None]) -> list[FaultyHandle]:
+    """Have every reader of this process hold its tree in a way that misbehaves, and return what they hold."""
+    held: list[FaultyHandle] = []
+
+    def open_faulty(place: Path) -> FaultyHandle:
+        handle = FaultyHandle(place)
+        spoil(handle)
+        held.append(handle)
+        return handle
+
+    monkeypatch.setattr(reader, "open_tree", open_faulty)
+    return held
+
+
+@pytest.mark.usefixtures("inline")
 def test_listing_only_reads_nothing(root: Path, manifest: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Names and facts, no content, and no file is opened; such a manifest is complete and proves nothing."""
-
-    def never(*_: object) -> None:
-        raise AssertionError("a file was read")
-
-    monkeypatch.setattr(reader, "read_file", never)
-    totals = scan_tree(root, manifest, ScanOptions(listing_only=True)).totals
+    """Names and facts, no content, and no file is opened; such a manifest is complete and vouches for nothing."""
+    held = faulty(monkeypatch, lambda _: None)
+    outcome = scan_tree(root, manifest, ScanOptions(listing_only=True))
+    assert [handle.asked["names", "folder"] for handle in held] == [1]
+    assert not [asked for handle in held for asked in handle.asked if asked[0] == "open"]
+    totals = outcome.totals
     assert (totals.files, totals.proved_files, totals.unread) == (3, 0, 3)
     for entry in entries_of(manifest).values():
         assert entry.digest is None
         assert (entry.state == State.LISTED) == (entry.kind == Kind.FILE)
     facts = facts_of(manifest)
     assert (facts["listing_only"], facts["complete"], facts["bytes_read"]) == ("1", "1", "0")
+    assert facts["fingerprint"] == outcome.fingerprint == ""
 
 
+@pytest.mark.usefixtures("inline")
+def test_small_files_are_read_while_they_are_listed(
+    root: Path, manifest: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A name that its folder's listing calls a file is opened once, and nobody asks beside that what it is."""
+    held = faulty(monkeypatch, lambda _: None)
+    stages: list[str] = []
+    scan_tree(root, manifest, on_progress=lambda progress: stages.append(progress.stage))
+    (handle,) = held
+    for path in ("file", "folder/inner", "folder/empty"):
+        assert handle.asked["open", path] == 1
+        assert handle.asked["facts", path] == 0
+    assert handle.asked["facts", "link"] == 1
+    assert "reading" not in stages
+
+
+@pytest.mark.usefixtures("inline", "list_first")
+def test_what_was_only_listed_is_read_afterwards(root: Path, manifest: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the listing comes first every file is looked at, then opened once, and all are proved in the end."""
+    held = faulty(monkeypatch, lambda _: None)
+    totals = scan_tree(root, manifest).totals
+    assert (totals.proved_files, totals.unread) == (3, 0)
+    (handle,) = held
+    assert [handle.asked["open", path] for path in ("file", "folder/inner", "folder/empty")] == [1, 1, 1]
+
+
+@pytest.mark.usefixtures("inline")
 def test_special_files_are_recorded_and_never_opened(
     root: Path, manifest: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -214,6 +254,7 @@ def test_special_files_are_recorded_and_never_opened(
     assert entries_of(manifest)["folder/fifo"].kind == Kind.FIFO
 
 
+@pytest.mark.usefixtures("inline")
 def test_what_may_not_be_read_is_there_with_its_error(open_ground: Path) -> None:
     """A file and a folder without permission: both are entries with their errors, all else is proved."""
     root = lay_out(open_ground / "root", {b"closed": {b"x": b""}, b"secret": b"s", b"open": b"o"})
@@ -231,18 +272,37 @@ def test_what_may_not_be_read_is_there_with_its_error(open_ground: Path) -> None
     assert (outcome.totals.unreadable, outcome.interrupted) == (2, "")
 
 
+@pytest.mark.usefixtures("inline")
+@pytest.mark.parametrize("name", ["ENOENT", "ESTALE"])
+def test_a_file_that_vanishes_before_it_is_looked_at_is_unsettled(
+    root: Path, manifest: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """A name that its folder gave and that is then not there stays in the manifest, unsettled, with a problem."""
+
+    def spoil(handle: FaultyHandle) -> None:
+        for operation in ("open", "facts"):
+            handle.before[operation, "folder/inner"] = failing(getattr(errno, name))
+
+    faulty(monkeypatch, spoil)
+    outcome = scan_tree(root, manifest)
+    entry = entries_of(manifest)["folder/inner"]
+    assert (entry.state, entry.digest) == (State.UNSETTLED, None)
+    assert (outcome.totals.unsettled, outcome.interrupted) == (1, "")
+    assert [p.path for p in problems_of(manifest)] == ["folder/inner"]
+
+
+@pytest.mark.usefixtures("inline", "list_first")
 def test_a_file_that_vanishes_after_its_listing_is_unsettled(
     root: Path, manifest: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What was listed and is gone when it is to be read stays in the manifest, unsettled, with a problem."""
-    monkeypatch.setattr(content, "PAUSE_S", 0.0001)
-    real_read = scanner._Scan._read
+    real_read = side.SideScan._read
 
-    def remove_then_read(scan: scanner._Scan) -> None:
+    def remove_then_read(scan: side.SideScan) -> None:
         (root / "folder" / "inner").unlink()
         real_read(scan)
 
-    monkeypatch.setattr(scanner._Scan, "_read", remove_then_read)
+    monkeypatch.setattr(side.SideScan, "_read", remove_then_read)
     outcome = scan_tree(root, manifest)
     entry = entries_of(manifest)["folder/inner"]
     assert (entry.state, entry.digest) == (State.UNSETTLED, None)
@@ -250,6 +310,29 @@ def test_a_file_that_vanishes_after_its_listing_is_unsettled(
     assert [p.path for p in problems_of(manifest)] == ["folder/inner"]
 
 
+@pytest.mark.usefixtures("inline", "list_first")
+def test_a_stale_handle_is_looked_up_anew(root: Path, manifest: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file that a server replaced is stale once, then there (nfs(5)): it is read, and the scan goes on."""
+    faulty(monkeypatch, lambda handle: handle.before.update({("open", "file"): failing(errno.ESTALE, times=2)}))
+    outcome = scan_tree(root, manifest)
+    assert entries_of(manifest)["file"].digest == blake3(b"content").digest()
+    assert (outcome.totals.unsettled, outcome.interrupted) == (0, "")
+
+
+@pytest.mark.usefixtures("inline")
+@pytest.mark.parametrize("name", ["ENOENT", "ESTALE"])
+def test_a_folder_that_is_gone_when_it_is_entered_is_unsettled(
+    root: Path, manifest: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """One folder that was removed on the server is one entry that is not settled, not the end of the share."""
+    faulty(monkeypatch, lambda handle: handle.before.update({("names", "folder"): failing(getattr(errno, name))}))
+    outcome = scan_tree(root, manifest)
+    found = entries_of(manifest)
+    assert (found["folder"].state, found["file"].state) == (State.UNSETTLED, State.PROVED)
+    assert outcome.interrupted == ""
+
+
+@pytest.mark.usefixtures("inline")
 def test_a_root_that_never_settles_is_no_clean_scan(
     root: Path, manifest: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -264,15 +347,11 @@ def test_a_root_that_never_settles_is_no_clean_scan(
         calls += 1
         os.utime(root, ns=(calls, calls))
 
-    def restless(place: Path) -> FaultyHandle:
-        handle = FaultyHandle(place)
-        handle.after["names", ""] = change
-        return handle
-
-    monkeypatch.setattr(scanner, "open_tree", restless)
+    faulty(monkeypatch, lambda handle: handle.after.update({("names", ""): change}))
     outcome = scan_tree(root, manifest)
+    assert "the root changed" in outcome.interrupted
+    assert_incomplete(manifest, "the root changed")
     assert problems_of(manifest)
-    assert outcome.interrupted or outcome.totals.unsettled
 
 
 # ---- Where a scan refuses to begin
@@ -294,9 +373,10 @@ def test_a_manifest_inside_the_tree_is_refused(tmp_path: Path, root: Path, way: 
     assert everything(root) == before
 
 
-def test_a_manifest_that_is_a_link_into_the_tree_is_refused(tmp_path: Path, root: Path) -> None:
-    """A link beside the tree that leads into it would make a new name there."""
-    (tmp_path / "m").symlink_to(root / "m")
+@pytest.mark.parametrize("target", ["m", "file", "folder/empty"], ids=["a new name", "a file", "an empty file"])
+def test_a_manifest_that_is_a_link_into_the_tree_is_refused(tmp_path: Path, root: Path, target: str) -> None:
+    """A link beside the tree that leads into it would make or change a file there."""
+    (tmp_path / "m").symlink_to(root / target)
     before = everything(root)
     with pytest.raises((UsageProblem, EvidenceUnwritable)):
         scan_tree(root, tmp_path / "m")
@@ -314,9 +394,39 @@ def test_a_finished_manifest_is_not_scanned_over(root: Path, manifest: Path) -> 
     """An earlier scan's manifest is evidence: it stays."""
     scan_tree(root, manifest)
     before = manifest.read_bytes()
-    with pytest.raises(UsageProblem, match="is there already"):
+    with pytest.raises(UsageProblem, match="is there already") as caught:
+        scan_tree(root, manifest)
+    assert caught.value.exit_code == 2
+    assert manifest.read_bytes() == before
+    assert [p.name for p in manifest.parent.glob(f"{manifest.name}*")] == [manifest.name]
+
+
+@pytest.mark.parametrize("content", [b"a letter to somebody", b"x"], ids=["text", "one byte"])
+def test_something_else_in_the_manifests_place_stays(root: Path, manifest: Path, content: bytes) -> None:
+    """A file that no scan wrote is refused with exit code 2 and stays as it was."""
+    manifest.write_bytes(content)
+    with pytest.raises(UsageProblem) as caught:
+        scan_tree(root, manifest)
+    assert caught.value.exit_code == 2
+    assert manifest.read_bytes() == content
+
+
+def test_another_programs_database_stays(root: Path, manifest: Path) -> None:
+    """A SQLite file that is not ours is no unfinished manifest."""
+    with closing(sqlite3.connect(manifest)) as plain:
+        plain.execute("CREATE TABLE entries (path)")
+    before = manifest.read_bytes()
+    with pytest.raises(UsageProblem, match="is not a manifest"):
         scan_tree(root, manifest)
     assert manifest.read_bytes() == before
+
+
+def test_an_empty_file_counts_as_unfinished(root: Path, manifest: Path) -> None:
+    """A scan that was killed at once leaves an empty file: it is no reason to refuse the next one."""
+    manifest.touch()
+    outcome = scan_tree(root, manifest)
+    assert outcome.totals.proved_files == 3
+    assert facts_of(manifest)["resumed"] == "0"
 
 
 # ---- When the share goes away
@@ -329,37 +439,28 @@ def assert_incomplete(manifest: Path, because: str) -> None:
     assert because in facts["interrupted"]
 
 
-@pytest.mark.parametrize("name", ["ESTALE", "ENOTCONN"])
+@pytest.mark.usefixtures("inline")
+@pytest.mark.parametrize(("name", "path"), [("ENODEV", "folder"), ("ENOTCONN", "folder"), ("ESTALE", "")])
 def test_a_share_that_goes_away_while_listing_ends_the_scan(
-    root: Path, manifest: Path, monkeypatch: pytest.MonkeyPatch, name: str
+    root: Path, manifest: Path, monkeypatch: pytest.MonkeyPatch, name: str, path: str
 ) -> None:
     """The manifest says that the share went away; what was not seen is not in it as missing or empty."""
-
-    def failing_tree(place: Path) -> FaultyHandle:
-        handle = FaultyHandle(place)
-        handle.before["names", "folder"] = failing(getattr(errno, name))
-        return handle
-
-    monkeypatch.setattr(scanner, "open_tree", failing_tree)
+    faulty(monkeypatch, lambda handle: handle.before.update({("names", path): failing(getattr(errno, name))}))
     outcome = scan_tree(root, manifest)
-    assert f"the share went away: {name} at folder" in outcome.interrupted
+    assert f"the share went away: {name} at {path or 'the root'}" in outcome.interrupted
     assert outcome.fingerprint == ""
     assert_incomplete(manifest, name)
     assert facts_of(manifest)["listed"] == "0"
+    assert "folder/inner" not in entries_of(manifest)
 
 
-@pytest.mark.parametrize("name", ["ESTALE", "EHOSTDOWN"])
+@pytest.mark.usefixtures("inline")
+@pytest.mark.parametrize("name", ["ENODEV", "EHOSTDOWN"])
 def test_a_share_that_goes_away_while_reading_keeps_what_is_proved(
     root: Path, manifest: Path, monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:
     """What was read before stays proved, what was not stays listed, and nothing is unreadable for it."""
-
-    def failing_tree(place: Path) -> FaultyHandle:
-        handle = FaultyHandle(place)
-        handle.before["open", "folder/inner"] = failing(getattr(errno, name))
-        return handle
-
-    monkeypatch.setattr(reader, "open_tree", failing_tree)
+    faulty(monkeypatch, lambda handle: handle.before.update({("open", "folder/inner"): failing(getattr(errno, name))}))
     outcome = scan_tree(root, manifest)
     assert f"{name} while reading inner" in outcome.interrupted
     assert_incomplete(manifest, name)
@@ -378,14 +479,13 @@ def replace(root: Path) -> None:
     root.mkdir()
 
 
+@pytest.mark.usefixtures("inline", "list_first", "every_step")
 @pytest.mark.parametrize("happen", [vanish, replace], ids=["vanished", "replaced"])
 @pytest.mark.parametrize("stage", ["listing", "reading"])
 def test_a_root_that_is_another_at_the_end_is_an_interruption(
-    root: Path, manifest: Path, happen: Callable[[Path], None], stage: str, monkeypatch: pytest.MonkeyPatch
+    root: Path, manifest: Path, happen: Callable[[Path], None], stage: str
 ) -> None:
     """A root that was swapped during the scan proves nothing, however smoothly the rest went."""
-    monkeypatch.setattr(content, "PAUSE_S", 0.0001)
-    monkeypatch.setattr(scanner, "TELL_EVERY_S", 0.0)
     done = False
 
     def act(progress: Progress) -> None:
@@ -400,17 +500,35 @@ def test_a_root_that_is_another_at_the_end_is_an_interruption(
     assert_incomplete(manifest, "the share went away")
 
 
+@pytest.mark.usefixtures("inline")
+def test_another_mount_at_the_end_is_an_interruption(
+    root: Path, manifest: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same folder on what is mounted anew from elsewhere is not what was scanned."""
+    real_at = Share.at
+    looks = 0
+
+    def moving(place: Path) -> Share:
+        nonlocal looks
+        looks += 1
+        found = real_at(place)
+        return found if looks == 1 else dataclasses.replace(found, mount_source="server:/other")
+
+    monkeypatch.setattr(Share, "at", moving)
+    outcome = scan_tree(root, manifest)
+    assert looks > 1
+    assert "another mount than at the start" in outcome.interrupted
+    assert_incomplete(manifest, "another mount")
+
+
 # ---- When somebody stops it
 
 
+@pytest.mark.usefixtures("inline", "list_first", "every_step")
 @pytest.mark.parametrize("stage", ["listing", "reading"])
-def test_a_stopped_scan_is_marked_incomplete(
-    root: Path, manifest: Path, stage: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_stopped_scan_is_marked_incomplete(tmp_path: Path, manifest: Path, stage: str) -> None:
     """Stopped while listing or while reading: the manifest says so and has no fingerprint."""
-    monkeypatch.setattr(scanner, "TELL_EVERY_S", 0.0)
-    monkeypatch.setattr(scanner, "QUEUED_PER_READER", 1)
-    monkeypatch.setattr("verifier.scan.plan.BATCH_FILES", 1)
+    root = lay_out(tmp_path / "root", {f"{n:03}".encode(): b"x" for n in range(200)})
     stop = threading.Event()
 
     def act(progress: Progress) -> None:
@@ -420,9 +538,10 @@ def test_a_stopped_scan_is_marked_incomplete(
     outcome = scan_tree(root, manifest, on_progress=act, stop=stop)
     assert outcome.interrupted == "stopped before the end"
     assert_incomplete(manifest, "stopped before the end")
-    assert outcome.totals.proved_files < outcome.totals.files
+    assert outcome.totals.proved_files < outcome.totals.files == 200
 
 
+@pytest.mark.usefixtures("inline")
 def test_one_reader_stops_within_a_large_file(tmp_path: Path, manifest: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A request to stop is obeyed at the next block, not after the hours that a large file may take."""
     root = lay_out(tmp_path / "root", {b"large": b""})
@@ -464,6 +583,20 @@ def test_both_sides_are_scanned_and_returned_in_order(tmp_path: Path) -> None:
         assert facts_of(request.manifest)["complete"] == "1"
 
 
+@pytest.mark.parametrize("list_only", [False, True], ids=["reading", "listing only"])
+def test_both_listings_can_be_read_when_both_are_there(tmp_path: Path, list_only: bool) -> None:
+    """Once, between listing and the end, whoever asked is told, and finds every name of both sides."""
+    requests = both(tmp_path)
+    seen: list[list[int]] = []
+
+    def look() -> None:
+        seen.append([len(entries_of(request.manifest)) for request in requests])
+
+    outcomes = scan_all(requests, ScanOptions(listing_only=list_only), on_listed=look)
+    assert seen == [[outcome.totals.entries for outcome in outcomes]]
+    assert [outcome.interrupted for outcome in outcomes] == ["", ""]
+
+
 def test_a_side_that_cannot_begin_keeps_the_other_from_beginning(tmp_path: Path) -> None:
     """A root that is not there is found out before the other side is read for hours."""
     old, new = both(tmp_path)
@@ -476,13 +609,14 @@ def test_a_side_that_cannot_begin_keeps_the_other_from_beginning(tmp_path: Path)
 def test_an_error_on_one_side_stops_the_other(tmp_path: Path) -> None:
     """Where one side cannot write its manifest the other ends early, in good order, and the error is raised."""
     old, new = both(tmp_path)
-    new.manifest.touch()
+    scan_tree(new.root, new.manifest)
     with pytest.raises(UsageProblem, match="is there already"):
         scan_all([old, new], ScanOptions())
     if old.manifest.exists():
         assert facts_of(old.manifest)["complete"] in ("0", "1")
 
 
+@pytest.mark.usefixtures("inline")
 def test_a_share_that_goes_away_leaves_the_other_side_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """One side's dead mount ends that side only: the other one's proof is not lost."""
     old, new = both(tmp_path)
@@ -491,30 +625,32 @@ def test_a_share_that_goes_away_leaves_the_other_side_whole(tmp_path: Path, monk
         if place.name == "old":
             return open_tree(place)
         handle = FaultyHandle(place)
-        handle.before["names", "folder"] = failing(errno.ESTALE)
+        handle.before["names", "folder"] = failing(errno.ENODEV)
         return handle
 
-    monkeypatch.setattr(scanner, "open_tree", open_one_tree)
-    outcomes = scan_all([old, new], ScanOptions())
+    monkeypatch.setattr(reader, "open_tree", open_one_tree)
+    outcomes = scan_all([old, new], ScanOptions(), on_listed=lambda: None)
     assert outcomes[0].interrupted == ""
-    assert "ESTALE" in outcomes[1].interrupted
+    assert "ENODEV" in outcomes[1].interrupted
     assert facts_of(old.manifest)["complete"] == "1"
-    assert_incomplete(new.manifest, "ESTALE")
+    assert_incomplete(new.manifest, "ENODEV")
 
 
+@pytest.mark.usefixtures("every_step")
 def test_ctrl_c_ends_both_sides_in_good_order(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """KeyboardInterrupt in the thread that waits stops both sides; both manifests say that they are incomplete."""
     requests = both(tmp_path)
-    waiting = threading.Event()
+    interrupted, told = threading.Event(), threading.Event()
 
     def interrupted_wait(*arguments: Any, **options: Any) -> object:
-        if threading.current_thread() is threading.main_thread() and not waiting.is_set():
-            waiting.set()
+        if not interrupted.is_set():
+            interrupted.set()
             raise KeyboardInterrupt
+        told.set()
         return wait(*arguments, **options)
 
     def hold(progress: Progress) -> None:
-        assert waiting.wait(10)
+        assert told.wait(10)
 
     monkeypatch.setattr(scanner, "wait", interrupted_wait)
     outcomes = scan_all(requests, ScanOptions(), hold)

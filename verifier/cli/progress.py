@@ -197,7 +197,7 @@ def preliminary_lines(account: Preliminary) -> list[str]:
         listed = account.listed[side]
         lines.append(
             f"  {side}: {listed.files:,} files, {size_text(listed.bytes)}; still to read: "
-            f"{tally.files:,} files, {size_text(tally.bytes)}"
+            f"{count_of(tally.files, 'file', 'files')}, {size_text(tally.bytes)}"
         )
     return lines
 

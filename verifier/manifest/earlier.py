@@ -7,7 +7,8 @@ import sqlite3
 import time
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from verifier.manifest.database import database_errors, open_read_only
+from verifier.errors import ManifestDamaged
+from verifier.manifest.database import database_errors, named, open_read_only
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -68,9 +69,9 @@ class Earlier:
             found = self._connection.execute(_FIND_MANY, (rows[0][0], rows[-1][0], limit)).fetchall()
             if len(found) == limit:
                 found = [one for row in rows for one in self._connection.execute(_FIND, (row[0],))]
-        except sqlite3.Error:
-            with database_errors(self._path):
-                raise
+        except sqlite3.Error as error:
+            hint = "remove it, or leave it out, and run again"
+            raise ManifestDamaged(f"{named(self._path)} is damaged ({error})", hint) from error
         by_path = {one[0]: one for one in found}
         return [self._unchanged(row, by_path.get(row[0])) for row in rows]
 

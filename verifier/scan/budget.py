@@ -89,7 +89,7 @@ class Tuner:
     _tried: list[int] = field(default_factory=list)
     """What was tried since the last rest."""
     _since: float | None = None
-    _from: tuple[float, int] = (0.0, 0)
+    _from: tuple[float, float, int] = (0.0, 0.0, 0)
     _rest_until: float = 0.0
 
     def __post_init__(self) -> None:
@@ -115,18 +115,21 @@ class Tuner:
             self._begin_window(now, done, steps)
             return
         if now < self._since:
-            self._from = (done, steps)
+            self._from = (now, done, steps)
             return
-        elapsed = now - self._since
-        if elapsed < WINDOW_S or steps - self._from[1] < WINDOW_STEPS:
+        began, done_then, steps_then = self._from
+        elapsed = now - began
+        if elapsed < WINDOW_S or steps - steps_then < WINDOW_STEPS:
             return
-        busy = self.busy()
-        self._judge(now, (done - self._from[0]) / elapsed, busy)
-        self._begin_window(now, done, steps)
+        self._judge(now, (done - done_then) / elapsed, self.busy())
+        if self._rest_until > now:
+            self._since = None
+        else:
+            self._begin_window(now, done, steps)
 
     def _begin_window(self, now: float, done: float, steps: int) -> None:
         self._since = now + SETTLE_S
-        self._from = (done, steps)
+        self._from = (now, done, steps)
         self.busy()
 
     def _judge(self, now: float, rate: float, busy: float) -> None:

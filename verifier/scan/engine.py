@@ -9,6 +9,7 @@ from __future__ import annotations
 import marshal
 import multiprocessing
 import os
+import pickle
 import threading
 import time
 from contextlib import contextmanager, suppress
@@ -19,9 +20,9 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple, Protocol
 
 import psutil
 
-from verifier.errors import Interrupted
+from verifier.errors import Interrupted, VerifierError
 from verifier.scan.pace import Counts, Meter, RateLimit, cells_for
-from verifier.scan.process import ASK, FAILED, TASK, THREADS, Listener, ProcessSetup, as_cells, serve
+from verifier.scan.process import ASK, FAILED, REFUSED, TASK, THREADS, Listener, ProcessSetup, as_cells, serve
 from verifier.scan.reader import Reader, ReaderSetup
 from verifier.scan.task import Outcome, Task, pack_task, unpack_outcome
 
@@ -348,6 +349,10 @@ class PoolEngine:
             done.append((one.tasks.pop(number), unpack_outcome(data[8:])))
         elif kind == ASK:
             one.reading = marshal.loads(data)  # noqa: S302  our own reader process wrote it
+        elif kind == REFUSED:
+            refusal = pickle.loads(data)  # noqa: S301  our own reader process wrote it
+            assert isinstance(refusal, VerifierError)
+            raise refusal
         elif kind == FAILED:
             raise RuntimeError(f"a reader failed:\n{data.decode()}")
 

@@ -143,11 +143,6 @@ class Reread:
     budget_s: float | None = None
     """or for so long, the longest unread first."""
 
-    @property
-    def carries_nothing(self) -> bool:
-        """Whether every file is read, so that nothing need be carried over."""
-        return self.older_than == timedelta(0) and self.budget_bytes is None and self.budget_s is None
-
     def before(self, now: datetime) -> str | None:
         """Return the time before which a file must have been read to be read again, as manifests write times."""
         if self.older_than is None:

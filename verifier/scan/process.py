@@ -33,6 +33,8 @@ THREADS: Final = b"n"
 """To a process: how many threads read from now on, 2 bytes."""
 ASK: Final = b"?"
 """To a process: what are you reading? From it: the packed paths, one for each thread."""
+REFUSED: Final = b"e"
+"""From a process: an error that was raised on purpose, pickled."""
 FAILED: Final = b"!"
 """From a process: a defect of this program, as text."""
 
@@ -106,16 +108,19 @@ class Listener:
         self._news = threading.Condition()
         self._tasks: deque[bytes] = deque()
         self._wanted = 0
+        self._asked = threading.Event()
         self._ended = False
 
     def listen(self) -> None:
         """Take messages until the connection ends; the threads end with the task that they are at."""
+        threading.Thread(target=self._answer, name="answers", daemon=True).start()
         try:
             self._listen()
         finally:
             with self._news:
                 self._ended = True
                 self._news.notify_all()
+            self._asked.set()
 
     def _listen(self) -> None:
         while True:
@@ -131,7 +136,16 @@ class Listener:
             elif kind == THREADS:
                 self._set_threads(int.from_bytes(data))
             elif kind == ASK:
-                self._send(ASK + marshal.dumps([reader.current for reader in self._readers]))
+                self._asked.set()
+
+    def _answer(self) -> None:
+        # In a thread of its own: sending waits while the scan itself is sending, and then somebody has to listen.
+        while True:
+            self._asked.wait()
+            self._asked.clear()
+            if self._ended:
+                return
+            self._send(ASK + marshal.dumps([reader.current for reader in self._readers]))
 
     def _set_threads(self, number: int) -> None:
         with self._news:
@@ -156,6 +170,8 @@ class Listener:
         while (data := self._next_task(slot)) is not None:
             try:
                 answer = TASK + data[:8] + pack_outcome(reader.do(unpack_task(data[8:])))
+            except VerifierError as error:
+                answer = REFUSED + pickle.dumps(error)
             except BaseException:
                 answer = FAILED + traceback.format_exc().encode(errors="backslashreplace")
             self._send(answer)

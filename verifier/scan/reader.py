@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from verifier.errors import RootUnavailable, ShareGone
+from verifier.errors import CannotRun, RootUnavailable, ShareGone
 from verifier.scan.task import Outcome, ReadTask, SealTask, Shared, Task, VisitTask, Work, empty_outcome
 from verifier.tree.cache import PageCache
 from verifier.tree.content import (
@@ -31,7 +31,7 @@ from verifier.tree.content import (
 from verifier.tree.digests import hasher
 from verifier.tree.entry import BY_RULE, HEAD_BYTES, OWN_COLUMNS, Kind, State, file_row
 from verifier.tree.handle import TreeHandle, open_tree
-from verifier.tree.names import for_system, parts_of, plain_text
+from verifier.tree.names import for_system, parts_of, plain_text, raw_of, to_text
 from verifier.tree.trouble import Problem, errno_name, now_text
 from verifier.tree.walk import Chunk, Gate, Names, Walk
 
@@ -112,6 +112,8 @@ class Reader:
             pass
         except ShareGone as error:
             outcome = outcome._replace(gone=error.what)
+        except CannotRun:
+            raise  # an earlier manifest that cannot be read says nothing about the share
         except OSError as error:
             outcome = outcome._replace(gone=f"{errno_name(error)} at the root")
         self.current = ""
@@ -286,9 +288,12 @@ class _Visit:
         for item in names:
             name, is_file = item
             text = plain_text(name) if is_file and "\\" not in prefix else None
-            facts = None if text is None else self._facts(folder, name)
-            if text is None or facts is None:
+            facts = self._facts(folder, name) if is_file else None
+            if facts is None:
                 left.append(item)
+            elif text is None:
+                if not self._take_over_odd(prefix + to_text(os.fsencode(name)), facts):
+                    left.append(item)
             else:
                 plain.append(item)
                 rows.append(file_row(prefix + text, facts))
@@ -399,15 +404,31 @@ class _Visit:
             return None
         return facts if stat.S_ISREG(facts.st_mode) else None
 
+    def _take_over_odd(self, path: str, facts: os.stat_result) -> bool:
+        """Take over what is known of a file whose path has its bytes beside it; False where nothing is."""
+        row = file_row(path, facts)
+        (known,) = self._reader.known([row])
+        if known is None:
+            return False
+        self._known += 1
+        self._known_bytes += row[1]
+        self._outcome.entries.append(_whole(row, raw_of(path), *known))
+        return True
+
     def _take_over(self, row: FileRow, state: str, known: Known) -> None:
         self._known += 1
         self._known_bytes += row[1]
         if known.segments is None:
             self._gather(state, row[5:10], known.xattrs, known.read_at, (*row[:5], row[10], known.head, known.digest))
             return
-        path, *facts = row
-        content = (known.xattrs, known.head, known.digest, known.segments)
-        self._outcome.entries.append((path, None, _FILE, *facts, None, *content, state, None, known.read_at))
+        self._outcome.entries.append(_whole(row, None, state, known))
+
+
+def _whole(row: FileRow, raw: bytes | None, state: str, known: Known) -> Row:
+    """Return a file's whole entry."""
+    path, *facts = row
+    content = (known.xattrs, known.head, known.digest, known.segments)
+    return (path, raw, _FILE, *facts, None, *content, state, None, known.read_at)
 
 
 def _gather_listed(rows: list[FileRow], gathered: list[Shared]) -> list[FileRow]:

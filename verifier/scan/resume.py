@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from verifier.errors import EvidenceUnwritable, RootUnavailable, UsageProblem
+from verifier.errors import EvidenceUnwritable, ManifestDamaged, RootUnavailable, UsageProblem
 from verifier.manifest.database import named
 from verifier.manifest.store import Manifest
 
@@ -67,7 +67,7 @@ def resume(manifest: Path, share: Share, algorithm: Algorithm, *, finished_too: 
 def _move(
     manifest: Path, before: Path, share: Share, algorithm: Algorithm, *, finished_too: bool
 ) -> Mapping[str, str] | None:
-    found = Manifest.recover(manifest)
+    found = _recovered(manifest)
     if found is None:
         _remove(manifest)
         return None
@@ -83,7 +83,7 @@ def _move(
     if not before.exists():
         manifest.replace(before)
         return facts
-    kept = Manifest.recover(before)
+    kept = _recovered(before)
     if kept is None:
         manifest.replace(before)
         return facts
@@ -93,8 +93,15 @@ def _move(
     return facts
 
 
+def _recovered(path: Path) -> Manifest | None:
+    try:
+        return Manifest.recover(path)
+    except ManifestDamaged as error:
+        raise ManifestDamaged(error.what, "remove it, and what it held is read again") from error
+
+
 def _checked(before: Path, share: Share, algorithm: Algorithm) -> Mapping[str, str] | None:
-    found = Manifest.recover(before)
+    found = _recovered(before)
     if found is None:
         _remove(before)
         return None

@@ -42,7 +42,7 @@ def check_request(request: ScanRequest, options: ScanOptions) -> Share:
         UsageProblem: If the manifest would lie inside the tree, or nothing can be carried over from the given one.
     """
     share = look_at(request.root, options.stall_after_s)
-    if share.contains(request.manifest.parent):
+    if share.contains(request.manifest):
         raise UsageProblem(
             f"{named(request.manifest)} lies inside {share.named}, and nothing is ever written into a tree",
             "put it somewhere else",
@@ -155,8 +155,9 @@ def _scan(  # noqa: PLR0913, PLR0917  what one side is told, what it shares, and
                 if aside is not None:
                     aside.end()
     except ManifestDamaged:
-        # What was carried over may be wrong; nobody may go on from it.
-        request.manifest.unlink(missing_ok=True)
+        if request.reuse is not None:
+            # What was carried over may be wrong; nobody may go on from it.
+            request.manifest.unlink(missing_ok=True)
         raise
     finally:
         company.budget.leave(company.side)

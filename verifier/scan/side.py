@@ -249,7 +249,7 @@ class SideScan:
         """Read files again that were carried over, the longest unread first, as far as the policy says."""
         policy = self.options.reread
         before = policy.before(datetime.now(UTC))
-        if self.request.reuse is None or before is None or policy.carries_nothing:
+        if self.request.reuse is None or before is None:
             return
         self.stage = "reading again"
         self.manifest.order_carried()
@@ -341,7 +341,7 @@ class SideScan:
             options.cold,
             options.idle,
             before if self.before is not None and before.exists() else None,
-            None if options.reread.carries_nothing else self.request.reuse,
+            self.request.reuse,
         )
 
     def _open(self, kind: EngineKind) -> None:

@@ -94,6 +94,12 @@ def name_of(path: str) -> str:
     return path.rpartition("/")[2]
 
 
+def raw_of(path: str) -> bytes | None:
+    """Return the bytes of a path's manifest text where they are not UTF-8; else None."""
+    raw = to_bytes(path)
+    return None if is_utf8(raw) else raw
+
+
 def plain_text(name: str) -> str | None:
     """Return a name's manifest text where the name, as the system gave it, is UTF-8 without a backslash; else None."""
     if "\\" in name:

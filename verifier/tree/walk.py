@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple, Protocol, TypeVar
 from verifier.errors import RootUnavailable, ShareGone
 from verifier.tree.content import xattrs_of
 from verifier.tree.entry import Entry, FileRow, Kind, State, entry_from, file_row
-from verifier.tree.names import is_utf8, parts_of, plain_text, shown, to_bytes, to_text
+from verifier.tree.names import parts_of, plain_text, raw_of, shown, to_text
 from verifier.tree.trouble import (
     ATTEMPTS,
     Problem,
@@ -193,7 +193,7 @@ class Walk:
         prefix = f"{folder.path}/" if folder.path else ""
         for name, _ in names:
             path = prefix + to_text(os.fsencode(name))
-            self.chunk.entries.append(_unknown(path, _raw(path), State.UNREADABLE, f"{NO_ANSWER}: stat"))
+            self.chunk.entries.append(_unknown(path, raw_of(path), State.UNREADABLE, f"{NO_ANSWER}: stat"))
 
     def _names(self, folder: _Folder, device: int, names: Names) -> Generator[int, None, None]:
         below: list[_Folder] = []
@@ -221,7 +221,7 @@ class Walk:
     def _enter(self, folder: _Folder) -> tuple[int, Names]:
         """Add a folder's own entry, with what came of listing it, and return its device and its names in order."""
         if folder.path and folder.path in self._gate.avoid:
-            entry = folder.entry or _unknown(folder.path, _raw(folder.path), State.UNREADABLE, NO_ANSWER)
+            entry = folder.entry or _unknown(folder.path, raw_of(folder.path), State.UNREADABLE, NO_ANSWER)
             self.chunk.entries.append(
                 entry._replace(kind=Kind.DIRECTORY.value, state=State.UNREADABLE.value, error=f"{NO_ANSWER}: list")
             )
@@ -232,7 +232,7 @@ class Walk:
         if not folder.path:
             return device, names
         if facts is not None:
-            entry = entry_from(folder.path, _raw(folder.path), facts, None)
+            entry = entry_from(folder.path, raw_of(folder.path), facts, None)
         else:
             entry = folder.entry or self._met_again(folder)
         entry = entry._replace(state=state.value, error=error)
@@ -245,9 +245,9 @@ class Walk:
         """Return the entry of a folder that cannot be entered, as it looks from the folder above it."""
         path = folder.path
         try:
-            return entry_from(path, _raw(path), self._handle.facts(folder.parts[:-1], folder.parts[-1]), None)
+            return entry_from(path, raw_of(path), self._handle.facts(folder.parts[:-1], folder.parts[-1]), None)
         except OSError:
-            return _unknown(path, _raw(path), State.UNSETTLED, "")._replace(kind=Kind.DIRECTORY.value)
+            return _unknown(path, raw_of(path), State.UNSETTLED, "")._replace(kind=Kind.DIRECTORY.value)
 
     def _xattrs_at(self, folder: _Folder) -> int | str | None:
         try:
@@ -326,7 +326,7 @@ class Walk:
         """Add one name's entry; a folder's entry waits until it is entered."""
         text = plain_text(name)
         path = prefix + (to_text(os.fsencode(name)) if text is None else text)
-        raw = _raw(path) if text is None or "\\" in prefix else None
+        raw = raw_of(path) if text is None or "\\" in prefix else None
         if path in self._gate.avoid:
             self.chunk.entries.append(_unknown(path, raw, State.UNREADABLE, f"{NO_ANSWER}: read"))
             return
@@ -371,12 +371,6 @@ class Walk:
         self._note(path, operation, errno_name(error), self._attempts)
         reason = f"{errno_name(error)}: {operation}{', gone since it was listed' if gone else ''}"
         self.chunk.entries.append(_unknown(path, raw, State.UNSETTLED if gone else State.UNREADABLE, reason))
-
-
-def _raw(path: str) -> bytes | None:
-    """Return the bytes of a path where they are not UTF-8."""
-    raw = to_bytes(path)
-    return None if is_utf8(raw) else raw
 
 
 def _unknown(path: str, raw: bytes | None, state: State, reason: str) -> Entry:

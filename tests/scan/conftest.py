@@ -1,0 +1,59 @@
+"""Pauses that take no time, and ways to hold a scan to one engine or to one stage."""
+
+from __future__ import annotations
+
+import math
+import time
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.scan.scans import Engines, iso_time
+from verifier.scan import reader, side
+from verifier.tree import trouble
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+@pytest.fixture(autouse=True)
+def short_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Wait a moment only between two attempts."""
+    monkeypatch.setattr(trouble, "PAUSE_S", 0.0001)
+    monkeypatch.setattr(trouble, "SILENCE_S", 0.0001)
+
+
+@pytest.fixture
+def inline(monkeypatch: pytest.MonkeyPatch) -> Engines:
+    """Read everything in this process, whatever the tree's file system and size are, so that faults reach it."""
+    engines = Engines()
+    monkeypatch.setattr(side, "PoolEngine", engines)
+    return engines
+
+
+@pytest.fixture
+def list_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Read nothing while listing, as in a tree whose listing takes longer than a minute."""
+    monkeypatch.setattr(side, "READ_WHILE_LISTING_S", -math.inf)
+
+
+@pytest.fixture
+def every_step(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tell of every step, and commit after every step."""
+    monkeypatch.setattr(side, "TELL_EVERY_S", 0.0)
+    monkeypatch.setattr(side, "COMMIT_EVERY_S", 0.0)
+
+
+@pytest.fixture
+def clock_ahead(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Have readers of this process think that it is a little later.
+
+    A file that changed in the second in which it is read counts as still changing: tests need not wait for the next.
+    """
+    monkeypatch.setattr(reader, "now_text", lambda: iso_time(time.time() + 5))
+
+
+@pytest.fixture
+def manifest(tmp_path: Path) -> Path:
+    """Return where the manifest goes."""
+    return tmp_path / "old.manifest.sqlite"
