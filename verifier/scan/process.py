@@ -10,6 +10,7 @@ import gc
 import marshal
 import multiprocessing
 import os
+import pickle
 import signal
 import sys
 import threading
@@ -18,6 +19,7 @@ from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from verifier.errors import VerifierError
 from verifier.scan.pace import Meter, RateLimit
 from verifier.scan.reader import Reader, ReaderSetup
 from verifier.scan.task import pack_outcome, unpack_task
