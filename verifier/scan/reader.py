@@ -287,21 +287,7 @@ class _Visit:
         """Deal with plain files: take over what is known, else read what is small, else list."""
         if not self._looks_back:
             return self._read_some(folder, prefix, names) if self._reading else names
-        left: Names = []
-        plain: Names = []
-        rows: list[FileRow] = []
-        for item in names:
-            name, is_file = item
-            text = plain_text(name) if is_file and "\\" not in prefix else None
-            facts = self._facts(folder, name) if is_file else None
-            if facts is None:
-                left.append(item)
-            elif text is None:
-                if not self._take_over_odd(prefix + to_text(os.fsencode(name)), facts):
-                    left.append(item)
-            else:
-                plain.append(item)
-                rows.append(file_row(prefix + text, facts))
+        left, plain, rows = self._look_at(folder, prefix, names)
         if not rows:
             return left
         unknown: Names = []
@@ -313,6 +299,36 @@ class _Visit:
             else:
                 self._outcome.listed.append(row)
         return left + self._read_some(folder, prefix, unknown) if unknown else left
+
+    def _look_at(self, folder: tuple[str, ...], prefix: str, names: Names) -> tuple[Names, Names, list[FileRow]]:
+        """Return the names that are no plain files, and those that are, with their rows; odd ones are taken over."""
+        left: Names = []
+        plain: Names = []
+        rows: list[FileRow] = []
+        try:
+            look = self._handle.looker(folder)
+        except OSError:
+            return names, plain, rows
+        odd = "\\" in prefix
+        for item in names:
+            name, is_file = item
+            if not is_file:
+                left.append(item)
+                continue
+            try:
+                facts = look(name)
+            except OSError:
+                left.append(item)
+                continue
+            text = None if odd else plain_text(name)
+            if facts.st_mode & KIND_BITS != stat.S_IFREG:
+                left.append(item)
+            elif text is not None:
+                plain.append(item)
+                rows.append(file_row(prefix + text, facts))
+            elif not self._take_over_odd(prefix + to_text(os.fsencode(name)), facts):
+                left.append(item)
+        return left, plain, rows
 
     def _read_some(self, folder: tuple[str, ...], prefix: str, names: Names) -> Names:
         """Read files of one folder that are small and hold still, list the others, and return what is no plain file.
@@ -399,13 +415,6 @@ class _Visit:
                 row = values[begin : begin + width]
                 single.append((*row[:5], *facts, row[5], xattrs, *row[6:], read_at))
         return found
-
-    def _facts(self, folder: Sequence[str], name: str) -> os.stat_result | None:
-        try:
-            facts = self._handle.facts(folder, name)
-        except OSError:
-            return None
-        return facts if stat.S_ISREG(facts.st_mode) else None
 
     def _take_over_odd(self, path: str, facts: os.stat_result) -> bool:
         """Take over what is known of a file whose path has its bytes beside it; False where nothing is."""

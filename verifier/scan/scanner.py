@@ -16,7 +16,7 @@ from verifier.errors import ManifestDamaged, UsageProblem
 from verifier.manifest.database import named
 from verifier.manifest.store import Manifest
 from verifier.scan.budget import budgets
-from verifier.scan.guard import CheckAside, look_at
+from verifier.scan.guard import look_at
 from verifier.scan.meeting import Meeting
 from verifier.scan.progress import Progress
 from verifier.scan.request import ScanOptions, ScanOutcome, ScanRequest
@@ -147,13 +147,8 @@ def _scan(  # noqa: PLR0913, PLR0917  what one side is told, what it shares, and
     try:
         before = resume(request.manifest, share, options.algorithm, finished_too=request.finished_too)
         with Manifest.create(request.manifest) as manifest:
-            aside = None if request.reuse is None else CheckAside(request.reuse)
-            try:
-                side = SideScan(request, options, share, company, manifest, on_progress, stop, before, aside)
-                outcome = side.run()
-            finally:
-                if aside is not None:
-                    aside.end()
+            side = SideScan(request, options, share, company, manifest, on_progress, stop, before)
+            outcome = side.run()
     except ManifestDamaged:
         if request.reuse is not None:
             # What was carried over may be wrong; nobody may go on from it.

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 from verifier.errors import Interrupted, RootUnavailable, ShareGone
 from verifier.manifest.database import named
 from verifier.manifest.seal import fingerprint
+from verifier.manifest.store import Manifest
 from verifier.scan.budget import SideWork
 from verifier.scan.engine import Engine, InlineEngine, PoolEngine, UnderWay, automatic_processes
 from verifier.scan.guard import CheckAside, look_at
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
     import threading
     from collections.abc import Callable, Iterator, Mapping
 
-    from verifier.manifest.store import Manifest, Row, ToRead
+    from verifier.manifest.store import Row, ToRead
     from verifier.scan.budget import Budget
     from verifier.scan.meeting import Meeting
     from verifier.tree.share import Share
@@ -87,7 +88,7 @@ class SideScan:
     before: Mapping[str, str] | None
     """Facts of the scan that this one goes on with."""
     reused_holds: CheckAside | None = None
-    """The check of the reused manifest against its own fingerprint, which goes on beside the scan."""
+    """The check of the reused manifest against its own fingerprint, which goes on beside the reading."""
     listed: bool = False
     stage: str = "listing"
     entries: int = 0
@@ -129,22 +130,44 @@ class SideScan:
         self.manifest.set_facts(**self._first_facts())
         try:
             self._list()
+            if self.files and self.request.reuse is not None:
+                # Something changed, so the fingerprints will differ: hold the reused manifest against its own now.
+                self.reused_holds = CheckAside(self.request.reuse)
             if not self.options.listing_only:
                 self._read()
                 self._read_again()
             self._check_still_there()
             if self.root_unsettled:
                 raise Interrupted("the root changed while it was being listed, on every attempt: names may be missing")
-            if self.reused_holds is not None:
-                self.reused_holds.wait(self._pulse)
             sealed = self._seal()
+            self._hold_reused(sealed)
         except ShareGone as error:
             interrupted = f"the share went away: {error.what}"
         except Interrupted as error:
             interrupted = error.what
         finally:
             self._let_readers_go()
+            if self.reused_holds is not None:
+                self.reused_holds.end()
         return self._finish(interrupted, sealed)
+
+    def _hold_reused(self, sealed: str) -> None:
+        """Hold the reused manifest against its fingerprint, before anything is said that rests on it.
+
+        Where nothing changed, this scan's fingerprint is that of the reused manifest, and says that its rows are those
+        that were sealed: no other look is needed.
+
+        Raises:
+            ManifestDamaged: If it is not what was written.
+        """
+        if self.request.reuse is None:
+            return
+        with Manifest.open(self.request.reuse) as reused:
+            if sealed and reused.facts().get("fingerprint") == sealed:
+                return
+        if self.reused_holds is None:
+            self.reused_holds = CheckAside(self.request.reuse)
+        self.reused_holds.wait(self._pulse)
 
     def _first_facts(self) -> dict[str, object]:
         options, share = self.options, self.share
