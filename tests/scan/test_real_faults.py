@@ -402,7 +402,7 @@ def test_a_user_who_may_not_read(mount: Mount, open_ground: Path) -> None:
         place = Path(made)
         place.chmod(0o755)
         shown = {"python": sys.base_prefix, "tool": str(Path(verifier.__file__).parents[1])}
-        shown |= {f"packages{n}": path for n, path in enumerate(site.getsitepackages())}
+        shown |= {f"packages{n}": path for n, path in enumerate(site.getsitepackages()) if Path(path).is_dir()}
         try:
             for name, path in shown.items():
                 (place / name).mkdir()
