@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 import psutil
 import pytest
 
-from tests.scan.command import readers_of, start_verifier
+from tests.scan.command import readers_of, start_verifier, wait_for
 from tests.scan.scans import scan_tree
 from tests.strategies import Folder, lay_out
 from verifier.scan.scanner import ScanOptions
@@ -22,12 +22,12 @@ if TYPE_CHECKING:
     from verifier.scan.scanner import Progress
 
 MB: Final = 10**6
-RATE: Final = 20 * MB
+RATE: Final = 10 * MB
 
 
 @pytest.fixture
 def root(tmp_path: Path) -> Path:
-    """Return a tree that takes a second and a half at `RATE`: small files and larger ones."""
+    """Return a tree that takes three seconds at `RATE`: small files and larger ones."""
     small: Folder = {f"small-{n:03}".encode(): os.urandom(MB // 20) for n in range(200)}
     large: Folder = {f"large-{n}".encode(): os.urandom(4 * MB) for n in range(5)}
     return lay_out(tmp_path / "root", {b"small": small, b"large": large})
@@ -67,8 +67,7 @@ def test_an_idle_scan_stands_behind_everybody(root: Path, tmp_path: Path) -> Non
     process = start_verifier(*command)
     try:
         # Its own child is the server that readers come from; it reads nothing of the tree.
-        readers = [one for one in readers_of(process, 2 * MB) if one.ppid() != process.pid]
-        assert readers
+        readers = wait_for(lambda: [one for one in readers_of(process, 2 * MB) if one.ppid() != process.pid])
         for one in (psutil.Process(process.pid), *readers):
             assert one.nice() == 19
             assert one.ionice().ioclass == psutil.IOPRIO_CLASS_IDLE

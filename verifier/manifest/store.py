@@ -482,11 +482,15 @@ def _common_folder(first: str, last: str) -> str:
     return "/".join(ours[:shared])
 
 
+KEPT_STATEMENTS: Final = 16
 CACHE_KIB: Final = 16 * 1024
 
 
 def _open_to_write(path: Path) -> sqlite3.Connection:
-    connection = sqlite3.connect(path, timeout=0.2, isolation_level=None, check_same_thread=False)
+    # A statement for many rows takes 100 kB, and another one comes every second: few are worth keeping.
+    connection = sqlite3.connect(
+        path, timeout=0.2, isolation_level=None, check_same_thread=False, cached_statements=KEPT_STATEMENTS
+    )
     connection.execute("PRAGMA trusted_schema = OFF")
     connection.execute("PRAGMA locking_mode = EXCLUSIVE")
     # A power cut may cost the last commits, never the file: the journal is synced before pages change.
