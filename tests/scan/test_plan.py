@@ -115,7 +115,7 @@ class Visitors:
                 return
             places = out.pop(self.chooser.randrange(len(out)))
             if self.chooser.random() < 0.1:
-                frontier.again(places)
+                out.append(places)  # its reader was given up, and another one has it now
                 continue
             frontier.add(self.visit(list(places)), 16)
             frontier.done(places)

@@ -14,6 +14,7 @@ from enum import Enum
 from typing import TYPE_CHECKING, Final, Self
 
 from verifier.classes import Cause
+from verifier.tree.cache import read_up_to
 from verifier.tree.content import BLOCK_BYTES, SEGMENT_BYTES
 from verifier.tree.digests import Algorithm, new_hash
 from verifier.tree.entry import HEAD_BYTES, time64
@@ -145,7 +146,7 @@ def compare(old: int, new: int, old_size: int, new_size: int) -> Shape:
     differs = False
     while position < new_size:
         wanted = min(BLOCK_BYTES, new_size - position)
-        before, after = _read_whole(old, wanted), _read_whole(new, wanted)
+        before, after = read_up_to(old, wanted), read_up_to(new, wanted)
         if len(before) != wanted or len(after) != wanted:
             raise _Moved
         difference = _difference(before, after)
@@ -158,13 +159,6 @@ def compare(old: int, new: int, old_size: int, new_size: int) -> Shape:
     if not differs:
         return Shape.PREFIX if new_size < old_size else Shape.EQUAL
     return Shape.ZEROS if zeros.found else Shape.OTHER
-
-
-def _read_whole(descriptor: int, wanted: int) -> bytes:
-    data = os.read(descriptor, wanted)
-    while len(data) < wanted and (more := os.read(descriptor, wanted - len(data))):
-        data += more
-    return data
 
 
 def _difference(before: bytes, after: bytes) -> bytes | None:

@@ -417,13 +417,17 @@ def _end(one: _Process) -> None:
     if isinstance(one.process, threading.Thread):
         one.process.join(END_S)
         return
-    if not one.tasks:
-        one.process.join(END_S)
-    if one.process.is_alive():
-        one.process.kill()
-        one.process.join(KILLED_S)
-        if one.process.is_alive():
-            STUCK.append(one.process.pid)
+    end_process(one.process, 0.0 if one.tasks else END_S)
+
+
+def end_process(process: Any, patience_s: float) -> None:
+    """Wait for a process to end, then kill it; one that hangs in the system even so is left behind, in `STUCK`."""
+    process.join(patience_s)
+    if process.is_alive():
+        process.kill()
+        process.join(KILLED_S)
+        if process.is_alive():
+            STUCK.append(process.pid)
 
 
 def reader_died() -> Interrupted:

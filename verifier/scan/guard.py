@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 from verifier.errors import Interrupted, RootUnavailable, VerifierError
 from verifier.manifest.store import Manifest
-from verifier.scan.engine import STUCK, context
+from verifier.scan.engine import context, end_process
 from verifier.tree.share import Share, mounted_at
 
 if TYPE_CHECKING:
@@ -47,12 +47,7 @@ def look_at(root: Path, within_s: float = ANSWER_S) -> Share:
         answer = None
     finally:
         ours.close()
-    process.join(1.0)
-    if process.is_alive():
-        process.kill()
-        process.join(1.0)
-        if process.is_alive():
-            STUCK.append(process.pid)
+    end_process(process, 1.0)
     if isinstance(answer, VerifierError):
         raise answer
     if not isinstance(answer, Share):

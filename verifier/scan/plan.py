@@ -73,12 +73,6 @@ class Frontier:
             else:
                 self._forgot = True
 
-    def again(self, places: Iterable[Place]) -> None:
-        """Take back what was returned by `next` and not visited."""
-        taken = list(places)
-        self.done(taken)
-        self._places.extendleft(reversed(taken))
-
     def _refill(self) -> None:
         # What is out still waits by its row. Fewer than were asked for are all there are.
         limit = REMEMBERED_FOLDERS + len(self._out)

@@ -9,8 +9,6 @@ from typing import Final
 
 WINDOW_S: Final = 10.0
 """The current rate is that of so long."""
-MEASURED_S: Final = 60.0
-"""After so long of reading its time is estimated."""
 FILE_BYTES: Final = 64 * 1024
 """What a file counts for besides its bytes, when the time left is estimated."""
 

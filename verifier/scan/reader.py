@@ -29,7 +29,7 @@ from verifier.tree.content import (
     xattrs_of,
 )
 from verifier.tree.digests import hasher
-from verifier.tree.entry import BY_RULE, HEAD_BYTES, OWN_COLUMNS, Kind, State, file_row
+from verifier.tree.entry import BY_RULE, HEAD_BYTES, INT64_MAX, KIND_BITS, NO_BLOCKS, OWN_COLUMNS, Kind, State, file_row
 from verifier.tree.handle import TreeHandle, open_tree
 from verifier.tree.names import for_system, parts_of, plain_text, raw_of, to_text
 from verifier.tree.trouble import Problem, errno_name, now_text
@@ -52,9 +52,6 @@ WORTH_SHARING: Final = 8
 costs 0.4 µs, for every row, and a statement of its own 20 µs."""
 AT_ROOT: Final = "."
 """How the root is called where an empty text means nothing at all."""
-KIND_BITS: Final = 0o170000
-PLAIN_MOST: Final = 2**63 - 1
-PLAIN_BLOCKS: Final = hasattr(os.stat_result, "st_blocks")
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +88,7 @@ class Reader:
         self.meter = meter
         self.cache = PageCache(cold=setup.cold)
         self._handle: TreeHandle | None = None
-        self._hash_of = hasher(setup.algorithm)
+        self.hash_of = hasher(setup.algorithm)
         self.gate = Gate(setup.share, setup.cross_mounts, _skipping(setup.rules))
         self._resumed = _earlier(setup, setup.resumed, _PROVED)
         self._reused = _earlier(setup, setup.reused, _PROVED, _CARRIED)
@@ -157,7 +154,7 @@ class Reader:
             if above != folder_path:
                 folder_path, folder = above, parts_of(above)
             where = Where(self.handle(), folder, for_system(name))
-            seen = glance(where, self._hash_of, manner) if size <= BLOCK_BYTES else None
+            seen = glance(where, self.hash_of, manner) if size <= BLOCK_BYTES else None
             if seen is not None and seen.digest is not None and _is_as_listed(seen.facts, size, mtime_ns, ctime_ns):
                 content = (_PROVED, None, seen.digest, None, seen.head, seen.xattrs, now)
                 outcome.as_listed.append((*content, path))
@@ -221,7 +218,7 @@ class _Visit:
         self._task = task
         self._outcome = outcome
         self._handle = reader.handle()
-        self._hash_of = hasher(setup.algorithm)
+        self._hash_of = reader.hash_of
         self._once = setup.share.file_system.inodes
         self._looks_back = reader.looks_back
         self._reading = task.read_until > 0
@@ -387,7 +384,7 @@ class _Visit:
         self._read += 1
         self._read_bytes += size
         head = bytes(data[:HEAD_BYTES])
-        if not (PLAIN_BLOCKS and -PLAIN_MOST < mtime_ns < PLAIN_MOST and ctime_ns < PLAIN_MOST and inode < PLAIN_MOST):
+        if not (not NO_BLOCKS and -INT64_MAX < mtime_ns < INT64_MAX and ctime_ns < INT64_MAX and inode < INT64_MAX):
             self._outcome.proved.append((*file_row(path, before), xattrs, head, digest, self._now))
             return True
         # Gathered here by what files of one folder mostly share: a row that is built again later costs 2 µs more.

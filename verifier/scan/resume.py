@@ -84,9 +84,7 @@ def _move(
         manifest.replace(before)
         return facts
     kept = _recovered(before)
-    if kept is None:
-        manifest.replace(before)
-        return facts
+    assert kept is not None  # `_checked` removes one that holds nothing
     with kept:
         kept.take_over(manifest)
     _remove(manifest)

@@ -51,8 +51,8 @@ INLINE_BYTES: Final = 64 * 1024 * 1024
 LARGE_BYTES: Final = 4 * 1024 * 1024
 """Where the files of such a tree are at least so large on average, threads read them as well as processes."""
 MEDIUM_IN_A_ROW: Final = 20
-_MEDIUM_GONE: Final = f"{MEDIUM_IN_A_ROW} files in a row could not be read (EIO), nor one that could be read before"
 """After so many files in a row that the medium could not give, it is asked for one that it gave before."""
+_MEDIUM_GONE: Final = f"{MEDIUM_IN_A_ROW} files in a row could not be read (EIO), nor one that could be read before"
 
 
 class EngineKind(Enum):

@@ -93,7 +93,7 @@ class PageCache:
             What came, in room that the next call uses again.
         """
         if not _HAS_PREADV:
-            return memoryview(_read_up_to(descriptor, size + 1))
+            return memoryview(read_up_to(descriptor, size + 1))
         room = self._room[: size + 1]
         absent: Sequence[tuple[int, int]] | None = None
         if self.cold:
@@ -119,10 +119,6 @@ class PageCache:
         for offset, length in absent:
             drop(descriptor, offset, length)
         return room[:got]
-
-    def watching(self, descriptor: int, size: int) -> Watching:
-        """Return what is to be told how far a larger file was read, so that each window is dropped when it is done."""
-        return Watching(descriptor, size)
 
 
 class Watching:
@@ -157,7 +153,8 @@ class Watching:
             drop(self._descriptor, offset, length)
 
 
-def _read_up_to(descriptor: int, wanted: int) -> bytes:
+def read_up_to(descriptor: int, wanted: int) -> bytes:
+    """Read so many bytes from where an open file stands; fewer only at its end (read(2): a read may be short)."""
     data = os.read(descriptor, wanted)
     while len(data) < wanted and (more := os.read(descriptor, wanted - len(data))):
         data += more

@@ -17,7 +17,7 @@ import xxhash
 from blake3 import blake3
 
 from verifier.errors import ShareGone
-from verifier.tree.cache import SMALL_BYTES, PageCache, aligned_room
+from verifier.tree.cache import SMALL_BYTES, PageCache, Watching, aligned_room
 from verifier.tree.digests import Algorithm, Hash, new_hash
 from verifier.tree.entry import HEAD_BYTES, State, int64, time64
 from verifier.tree.names import shown, to_text
@@ -240,7 +240,7 @@ def _read_once(where: Where, expected: Expected, manner: Manner) -> Reading:
 
 def _digest_large(descriptor: int, size: int, manner: Manner) -> tuple[int, bytes, bytes, bytes | None]:
     manner.cache.go_cold(descriptor, size)
-    watching = manner.cache.watching(descriptor, size)
+    watching = Watching(descriptor, size)
     pieces = _Segments() if size > SEGMENT_BYTES else None
     split = manner.threads > 1 and size >= SPLIT_BYTES and manner.algorithm is Algorithm.BLAKE3
     total, head = 0, b""

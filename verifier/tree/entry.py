@@ -11,8 +11,8 @@ BY_RULE: Final = "not entered: rule "
 """How the error of a folder begins that a rule keeps a scan out of; the rule's name follows."""
 HEAD_BYTES: Final = 16
 """How much of a file's beginning a manifest keeps."""
-_INT64_MAX: Final = 2**63 - 1
-_NO_BLOCKS: Final = not hasattr(os.stat_result, "st_blocks")
+INT64_MAX: Final = 2**63 - 1
+NO_BLOCKS: Final = not hasattr(os.stat_result, "st_blocks")
 
 
 class Kind(StrEnum):
@@ -52,7 +52,7 @@ _KINDS: Final = {
     stat.S_IFCHR: Kind.CHAR_DEVICE,
     stat.S_IFBLK: Kind.BLOCK_DEVICE,
 }
-_KIND_BITS: Final = 0o170000
+KIND_BITS: Final = 0o170000
 _DEVICES: Final = (Kind.CHAR_DEVICE.value, Kind.BLOCK_DEVICE.value)
 _LISTED: Final = State.LISTED.value
 _CONTENTLESS: Final = State.CONTENTLESS.value
@@ -125,14 +125,14 @@ def int64(value: int) -> int:
     Unsigned 64-bit inode and device numbers wrap (they stay distinct); nothing else in an entry can be that large
     but a time stamp far outside any real file's, which `time64` clamps instead.
     """
-    return value if value <= _INT64_MAX else value - 2**64
+    return value if value <= INT64_MAX else value - 2**64
 
 
 def time64(value_ns: int) -> int:
     """Clamp a time in nanoseconds to signed 64 bits (XFS and ext4 can hold years past 2262)."""
-    if -_INT64_MAX <= value_ns <= _INT64_MAX:
+    if -INT64_MAX <= value_ns <= INT64_MAX:
         return value_ns
-    return _INT64_MAX if value_ns > 0 else -_INT64_MAX
+    return INT64_MAX if value_ns > 0 else -INT64_MAX
 
 
 FileRow = tuple[str, int, int | None, int, int, int, int, int, int, int, int]
@@ -161,16 +161,16 @@ def file_row(path: str, facts: os.stat_result) -> FileRow:
     """Return a plain file's row; `facts` is what lstat, or fstat of the open file, said."""
     mtime_ns, ctime_ns, device, inode = facts.st_mtime_ns, facts.st_ctime_ns, facts.st_dev, facts.st_ino
     if not (
-        -_INT64_MAX <= mtime_ns <= _INT64_MAX
-        and -_INT64_MAX <= ctime_ns <= _INT64_MAX
-        and device <= _INT64_MAX
-        and inode <= _INT64_MAX
+        -INT64_MAX <= mtime_ns <= INT64_MAX
+        and -INT64_MAX <= ctime_ns <= INT64_MAX
+        and device <= INT64_MAX
+        and inode <= INT64_MAX
     ):
         mtime_ns, ctime_ns, device, inode = time64(mtime_ns), time64(ctime_ns), int64(device), int64(inode)
     return (
         path,
         facts.st_size,
-        None if _NO_BLOCKS else facts.st_blocks * 512,
+        None if NO_BLOCKS else facts.st_blocks * 512,
         mtime_ns,
         ctime_ns,
         facts.st_mode & 0o7777,
@@ -192,7 +192,7 @@ def entry_from(path: str, raw: bytes | None, facts: os.stat_result, target: str 
         target: A link's target text, if it is one.
     """
     mode = facts.st_mode
-    kind = _KINDS.get(mode & _KIND_BITS, Kind.UNKNOWN).value
+    kind = _KINDS.get(mode & KIND_BITS, Kind.UNKNOWN).value
     is_file = kind == "file"
     if kind in _DEVICES:
         target = f"{os.major(facts.st_rdev)}:{os.minor(facts.st_rdev)}"
@@ -204,7 +204,7 @@ def entry_from(path: str, raw: bytes | None, facts: os.stat_result, target: str 
             kind,
             # A directory's own size says how its file system stores names, not what it holds.
             facts.st_size if is_file or kind == "link" else 0,
-            None if _NO_BLOCKS else facts.st_blocks * 512,
+            None if NO_BLOCKS else facts.st_blocks * 512,
             time64(facts.st_mtime_ns),
             time64(facts.st_ctime_ns),
             mode & 0o7777,
