@@ -19,6 +19,8 @@ import psutil
 KIB: Final = 1024
 END_S: Final = 10.0
 MOST_SHOWN: Final = 4000
+ENVIRONMENT: Final = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+"""Of every program that is measured: modules are compiled once, as an installation has them, not at every start."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +58,7 @@ def run(command: list[str] | str) -> None:
         subprocess.CalledProcessError: If it fails.
     """
     with tempfile.TemporaryFile() as printed:
-        done = subprocess.run(command, check=False, shell=isinstance(command, str), stdout=printed)
+        done = subprocess.run(command, check=False, shell=isinstance(command, str), stdout=printed, env=ENVIRONMENT)
         if done.returncode:
             printed.seek(0)
             print(printed.read(MOST_SHOWN).decode(errors="replace"))
@@ -111,7 +113,7 @@ class Session:
     """
 
     def __init__(self, command: list[str]) -> None:
-        self.leader = subprocess.Popen(command, stdout=subprocess.DEVNULL, start_new_session=True)
+        self.leader = subprocess.Popen(command, stdout=subprocess.DEVNULL, start_new_session=True, env=ENVIRONMENT)
 
     def __enter__(self) -> Self:
         return self
