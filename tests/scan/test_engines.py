@@ -341,6 +341,29 @@ def test_asking_a_reader_never_keeps_it_from_listening(crowded: ReaderSetup) -> 
         engine.close()
 
 
+def test_what_was_given_out_is_done_by_fewer_readers(crowded: ReaderSetup) -> None:
+    """A process that is to rest while others go on still does what it was given: nobody else would."""
+    engine = PoolEngine(crowded, None)
+    engine._most = 2
+    engine.set_readers(2)
+    task = read_of(crowded, *(f"{n:04}{'n' * 200}" for n in range(100)))  # fits into a pipe
+    _, resting = engine.processes
+    os.kill(resting, signal.SIGSTOP)  # so that it hears of its tasks and of its rest at one moment
+    try:
+        while engine.has_room():
+            engine.submit(task)
+        given = engine.under_way
+        engine.set_readers(1)
+        os.kill(resting, signal.SIGCONT)
+        done: list[tuple[Task, Outcome]] = []
+        until = time.monotonic() + 20
+        while len(done) < given and time.monotonic() < until:
+            done += engine.wait(0.1)
+        assert [outcome.files_read for _, outcome in done] == [100] * given
+    finally:
+        engine.close()
+
+
 def test_threads_of_this_process_end_with_the_engine(setup: ReaderSetup) -> None:
     """An engine that reads in threads leaves none behind."""
     before = threading.active_count()

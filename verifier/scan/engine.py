@@ -61,7 +61,7 @@ class Engine(Protocol):
     """What its readers have done so far."""
 
     def set_readers(self, number: int) -> None:
-        """Let so many tasks run at the same time from now on; 0 lets it rest."""
+        """Let so many tasks run at the same time from now on; 0 lets it rest when it has done what it was given."""
 
     def has_room(self) -> bool:
         """Tell whether a task that is submitted now would soon be begun."""

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 TASK: Final = b"t"
 """To a process: a number of 8 bytes, then a packed task. From it: the same number, then the packed outcome."""
 THREADS: Final = b"n"
-"""To a process: how many threads read from now on, 2 bytes."""
+"""To a process: how many threads read from now on, 2 bytes; 0 to rest once it has done what it was given."""
 ASK: Final = b"?"
 """To a process: what are you reading? From it: the packed paths, one for each thread."""
 REFUSED: Final = b"e"
@@ -163,8 +163,9 @@ class Listener:
             threading.Thread(target=self._work, args=(slot, reader), name=f"reader-{slot}", daemon=True).start()
 
     def _next_task(self, slot: int) -> bytes | None:
+        # One goes on until nothing waits, also where none is wanted: nobody else would do what this process was given.
         with self._news:
-            while not self._ended and (not self._tasks or slot >= self._wanted):
+            while not self._ended and (not self._tasks or slot >= max(1, self._wanted)):
                 self._news.wait()
             return None if self._ended else self._tasks.popleft()
 
