@@ -21,7 +21,8 @@ from tests.conftest import without_rights
 from tests.strategies import HOSTILE_NAMES, paths
 from verifier.errors import EvidenceUnwritable, ManifestDamaged, ManifestTooNew, NotAManifest, UsageProblem
 from verifier.manifest import schema
-from verifier.manifest.store import Manifest, ProblemKind, Totals
+from verifier.manifest.store import Manifest, ProblemKind
+from verifier.manifest.totals import Totals
 from verifier.tree.entry import BY_RULE, Entry, Kind, State
 from verifier.tree.names import is_utf8, to_bytes, to_text
 from verifier.tree.trouble import Problem

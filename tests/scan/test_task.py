@@ -9,10 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.strategies import names, paths
+from verifier.manifest.seal import Run
+from verifier.manifest.totals import Totals
 from verifier.scan.task import (
     Outcome,
     ReadTask,
-    SealTask,
+    RunTask,
     Task,
     VisitTask,
     Work,
@@ -58,7 +60,7 @@ def tasks() -> st.SearchStrategy[Task]:
             st.integers(1, 64),
             st.booleans(),
         ),
-        st.builds(SealTask, PATHS, PATHS),
+        st.builds(RunTask, PATHS, st.builds(Run, PATHS, PATHS), st.booleans()),
     )
 
 
@@ -82,6 +84,7 @@ def outcomes() -> st.SearchStrategy[Outcome]:
         st.builds(ColdCount, *[counts] * len(ColdCount._fields)),
         st.lists(shared, max_size=2),
         st.binary(max_size=32),
+        st.builds(Totals, *[counts] * 8, st.none() | PATHS, *[counts] * 4),
         SECONDS,
         st.text(max_size=20),
     )

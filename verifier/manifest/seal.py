@@ -14,7 +14,7 @@ one fingerprint.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from blake3 import blake3
 
@@ -43,9 +43,11 @@ SELECT printf('%s|%d|%d|%d|%d|%d|%s|%s|%s|%s|%d:%s|%d:%s|%d:%s' || char(10),
               {_sized("path")}, {_sized("target")}, {_sized("xattrs")})
 FROM entries
 """  # noqa: S608
-_RUN: Final = f"{_SELECT} WHERE path > ? ORDER BY path LIMIT {RUN_ENTRIES}"
 # No scan writes an empty path, so who finds one finds a forgery; it must not lie before the first run.
-_FIRST_RUN: Final = f"{_SELECT} WHERE path >= ? ORDER BY path LIMIT {RUN_ENTRIES}"
+_RUN: Final = f"{_SELECT} WHERE path > ? AND path <= ? ORDER BY path"
+_FIRST_RUN: Final = f"{_SELECT} WHERE path >= ? AND path <= ? ORDER BY path"
+_RUN_END: Final = f"SELECT path FROM entries WHERE path > ? ORDER BY path LIMIT 1 OFFSET {RUN_ENTRIES - 1}"  # noqa: S608
+_FIRST_RUN_END: Final = f"SELECT path FROM entries ORDER BY path LIMIT 1 OFFSET {RUN_ENTRIES - 1}"  # noqa: S608
 
 HOLDS_NUL: Final = """
 SELECT 1 FROM entries WHERE instr(CAST(path AS BLOB), x'00')
@@ -54,22 +56,32 @@ SELECT 1 FROM entries WHERE instr(CAST(path AS BLOB), x'00')
 """A row with a text that SQLite's printf would cut at a NUL. No scan writes one, so who finds one finds a forgery."""
 
 
-def run_starts(connection: sqlite3.Connection) -> Iterator[str]:
-    """Yield for each run the last path before it; the empty text for the first one."""
-    paths = connection.execute("SELECT path FROM entries ORDER BY path")
+class Run(NamedTuple):
+    """Neighbouring entries of a manifest; only the last run of one has fewer than 10,000."""
+
+    after: str
+    """The last path before it; the empty text for the first run."""
+    last: str
+
+
+def runs(connection: sqlite3.Connection) -> Iterator[Run]:
+    """Yield all runs, in path order."""
     after = ""
-    while run := paths.fetchmany(RUN_ENTRIES):
-        yield after
-        after = run[-1][0]
+    while end := connection.execute(*((_RUN_END, (after,)) if after else (_FIRST_RUN_END,))).fetchone():
+        yield Run(after, end[0])
+        after = end[0]
+    (last,) = connection.execute("SELECT max(path) FROM entries").fetchone()
+    if last is not None and (last > after or not after):
+        yield Run(after, last)
 
 
-def run_digest(connection: sqlite3.Connection, after: str) -> bytes:
-    """Return the digest of the run that begins after a path; reads its rows once, in constant memory."""
-    run = blake3()
-    lines = connection.execute(_RUN if after else _FIRST_RUN, (after,))
+def run_digest(connection: sqlite3.Connection, run: Run) -> bytes:
+    """Return the digest of a run; reads its rows once, in constant memory."""
+    digest = blake3()
+    lines = connection.execute(_RUN if run.after else _FIRST_RUN, run)
     while batch := lines.fetchmany(2000):
-        run.update("".join([line for (line,) in batch]).encode())
-    return run.digest()
+        digest.update("".join([line for (line,) in batch]).encode())
+    return digest.digest()
 
 
 def fingerprint(algorithm: str, runs: Iterable[bytes]) -> str:

@@ -20,8 +20,9 @@ from verifier.errors import (
 )
 from verifier.manifest import schema
 from verifier.manifest.database import DatabaseFile, database_errors, named, open_read_only
-from verifier.manifest.seal import HOLDS_NUL, fingerprint, run_digest, run_starts
-from verifier.tree.entry import BY_RULE, Entry
+from verifier.manifest.seal import HOLDS_NUL, Run, fingerprint, run_digest, runs
+from verifier.manifest.totals import Totals, count
+from verifier.tree.entry import Entry
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -43,31 +44,6 @@ CONTENT_COLUMNS: Final = ("state", "error", "digest", "segments", "head", "xattr
 """What reading a file finds out."""
 FACT_COLUMNS: Final = ("size", "allocated", "mtime_ns", "ctime_ns", "mode", "uid", "gid", "nlink")
 """What may have changed between listing and reading."""
-
-
-class Totals(NamedTuple):
-    """What a manifest holds, counted."""
-
-    entries: int
-    files: int
-    directories: int
-    bytes: int
-    """Of files, each name counted, so two hard links count twice."""
-    proved_files: int
-    """Read in this scan."""
-    proved_bytes: int
-    carried_files: int
-    """Not read in this scan: known from an earlier one, and unchanged since by size and times."""
-    carried_bytes: int
-    oldest_read: str | None
-    """When the longest unread of these files was read, ISO 8601, UTC."""
-    unreadable: int
-    """Entries that could not be read or listed."""
-    unsettled: int
-    unread: int
-    """Files that were listed and not read."""
-    not_entered: int
-    """Folders whose content is not in the manifest, other than those that a rule keeps a scan out of."""
 
 
 class ProblemKind(NamedTuple):
@@ -385,23 +361,8 @@ class Manifest(DatabaseFile):
 
     def totals(self) -> Totals:
         """Count what the manifest holds."""
-        proved, carried = (f"kind = 'file' AND state = '{state}'" for state in CARRYING)
         with database_errors(self.path):
-            row = self.connection.execute(
-                f"""
-                SELECT count(*), coalesce(sum(kind = 'file'), 0), coalesce(sum(kind = 'directory'), 0),
-                       coalesce(sum(CASE WHEN kind = 'file' THEN size END), 0),
-                       coalesce(sum({proved}), 0), coalesce(sum(CASE WHEN {proved} THEN size END), 0),
-                       coalesce(sum({carried}), 0), coalesce(sum(CASE WHEN {carried} THEN size END), 0),
-                       min(CASE WHEN {proved} OR {carried} THEN read_at END),
-                       coalesce(sum(state = 'unreadable'), 0), coalesce(sum(state = 'unsettled'), 0),
-                       coalesce(sum(kind = 'file' AND state = 'listed'), 0),
-                       coalesce(sum(kind = 'directory' AND state = 'listed'
-                                    AND coalesce(error, '') NOT LIKE '{BY_RULE}%'), 0)
-                FROM entries
-                """  # noqa: S608
-            ).fetchone()
-        return Totals(*row)
+            return count(self.connection)
 
     def problem_kinds(self) -> list[ProblemKind]:
         """Count the errors that were met, by what was being done and what the error was, most frequent first."""
@@ -435,13 +396,13 @@ class Manifest(DatabaseFile):
     def seal(self) -> str:
         """Return the fingerprint over the rows as they are now."""
         with database_errors(self.path):
-            runs = (run_digest(self.connection, after) for after in run_starts(self.connection))
-            return fingerprint(self.facts().get("algorithm", ""), runs)
+            digests = (run_digest(self.connection, run) for run in runs(self.connection))
+            return fingerprint(self.facts().get("algorithm", ""), digests)
 
-    def run_starts(self) -> list[str]:
-        """Return where the runs begin of which the fingerprint is made (`verifier.manifest.seal`)."""
+    def runs(self) -> list[Run]:
+        """Return the runs of entries that are sealed and counted each by itself (`verifier.manifest.seal`)."""
         with database_errors(self.path):
-            return list(run_starts(self.connection))
+            return list(runs(self.connection))
 
     def check(self, *, structure: bool = True) -> None:
         """Hold a finished manifest against itself: SQLite's own check, then the stored fingerprint.

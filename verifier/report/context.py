@@ -35,7 +35,7 @@ class SideFacts:
     facts: Mapping[str, str]
     """The manifest's facts."""
     totals: Mapping[str, int]
-    """The manifest's counts, by the names of `verifier.manifest.store.Totals`."""
+    """The manifest's counts, by the names of `verifier.manifest.totals.Totals`."""
     account: Mapping[Class, Tally]
     problems: tuple[Mapping[str, Any], ...] = ()
     """Errors that were met, counted by kind: see `verifier.manifest.store.ProblemKind`."""

@@ -14,7 +14,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from verifier.errors import CannotRun, RootUnavailable, ShareGone
-from verifier.scan.task import Outcome, ReadTask, SealTask, Shared, Task, VisitTask, Work, empty_outcome
+from verifier.manifest.seal import run_digest
+from verifier.manifest.totals import count
+from verifier.scan.task import Outcome, ReadTask, RunTask, Shared, Task, VisitTask, Work, empty_outcome
 from verifier.tree.cache import PageCache
 from verifier.tree.content import (
     BLOCK_BYTES,
@@ -102,8 +104,8 @@ class Reader:
         try:
             if isinstance(task, VisitTask):
                 outcome = _Visit(self, task, outcome).run()
-            elif isinstance(task, SealTask):
-                outcome = outcome._replace(run_digest=_run_digest(task))
+            elif isinstance(task, RunTask):
+                outcome = _run_of(task, outcome)
             else:
                 self._read(task, outcome)
         except Stopped:
@@ -459,13 +461,13 @@ def _gather_listed(rows: list[FileRow], gathered: list[Shared]) -> list[FileRow]
     return left
 
 
-def _run_digest(task: SealTask) -> bytes:
+def _run_of(task: RunTask, outcome: Outcome) -> Outcome:
     from verifier.manifest.database import database_errors, open_read_only  # noqa: PLC0415  at the end, once
-    from verifier.manifest.seal import run_digest  # noqa: PLC0415
 
     path = Path(task.manifest)
     with database_errors(path), closing(open_read_only(path)) as connection:
-        return run_digest(connection, task.after)
+        digest = run_digest(connection, task.run) if task.sealed else b""
+        return outcome._replace(run_digest=digest, totals=count(connection, task.run))
 
 
 def _earlier(setup: ReaderSetup, path: Path | None, *states: str) -> Earlier | None:

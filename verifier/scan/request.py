@@ -11,7 +11,7 @@ from verifier.tree.digests import Algorithm
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from verifier.manifest.store import Totals
+    from verifier.manifest.totals import Totals
     from verifier.rules.rule import RuleSet
 
 

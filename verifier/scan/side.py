@@ -15,6 +15,7 @@ from verifier.errors import Interrupted, RootUnavailable, ShareGone
 from verifier.manifest.database import named
 from verifier.manifest.seal import fingerprint
 from verifier.manifest.store import Manifest
+from verifier.manifest.totals import Totals
 from verifier.scan.budget import SideWork
 from verifier.scan.engine import Engine, InlineEngine, PoolEngine, UnderWay, automatic_processes
 from verifier.scan.guard import CheckAside, look_at
@@ -23,7 +24,7 @@ from verifier.scan.progress import Progress, Speed
 from verifier.scan.reader import AT_ROOT, ReaderSetup
 from verifier.scan.request import ScanOptions, ScanOutcome, ScanRequest
 from verifier.scan.resume import before_of
-from verifier.scan.task import Outcome, ReadTask, SealTask, Task, VisitTask
+from verifier.scan.task import Outcome, ReadTask, RunTask, Task, VisitTask
 from verifier.tree.cache import ColdCount
 from verifier.tree.entry import State
 from verifier.tree.names import shown, to_text
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     import threading
     from collections.abc import Callable, Iterator, Mapping
 
+    from verifier.manifest.seal import Run
     from verifier.manifest.store import Row, ToRead
     from verifier.scan.budget import Budget
     from verifier.scan.meeting import Meeting
@@ -119,6 +121,8 @@ class SideScan:
     again: list[Task] = field(default_factory=list)
     """Tasks that come before all others."""
     longest: UnderWay | None = None
+    totals: Totals | None = None
+    """What the manifest holds, once it has been counted."""
     told_at: float = 0.0
     looked_at: float = 0.0
     began: float = field(default_factory=time.monotonic)
@@ -469,7 +473,7 @@ class SideScan:
             if isinstance(task, VisitTask):
                 self.again.append(task._replace(avoid=tuple(self.avoid)))
                 continue
-            if isinstance(task, SealTask):
+            if isinstance(task, RunTask):
                 self.again.append(task)
                 continue
             files = tuple(file for file in task.files if file[0] != path)
@@ -505,27 +509,31 @@ class SideScan:
             raise ShareGone(f"{self.share.named} is another mount than at the start")
 
     def _seal(self) -> str:
-        """Return the fingerprint, made by all readers together."""
+        """Return the fingerprint, and count what the manifest holds; done by all readers together."""
         self.stage = "sealing"
         self._tell(always=True)
-        if self.options.listing_only:
-            return ""  # where nothing was read there is nothing to vouch for, and nobody signs a listing
+        # Where nothing was read there is nothing to vouch for, and nobody signs a listing.
+        sealed = not self.options.listing_only
         self.manifest.let_read()
-        starts = self.manifest.run_starts()
-        runs: dict[str, bytes] = {}
-        tasks = iter([SealTask(str(self.request.manifest.absolute()), after) for after in starts])
+        runs = self.manifest.runs()
+        path = str(self.request.manifest.absolute())
+        tasks = iter([RunTask(path, run, sealed) for run in runs])
+        found: dict[Run, Outcome] = {}
 
-        def sealed(task: Task, outcome: Outcome) -> None:
-            assert isinstance(task, SealTask)
-            runs[task.after] = outcome.run_digest
+        def done(task: Task, outcome: Outcome) -> None:
+            assert isinstance(task, RunTask)
+            found[task.run] = outcome
 
-        self._run(lambda: next(tasks, None), sealed)
+        self._run(lambda: next(tasks, None), done)
         self.manifest.hold_again()
-        return fingerprint(self.options.algorithm.value, (runs[after] for after in starts))
+        self.totals = Totals()
+        for outcome in found.values():
+            self.totals = self.totals.plus(outcome.totals)
+        return fingerprint(self.options.algorithm.value, (found[run].run_digest for run in runs)) if sealed else ""
 
     def _finish(self, interrupted: str, sealed: str) -> ScanOutcome:
         self.manifest.commit()
-        totals = self.manifest.totals()
+        totals = self.totals if self.totals is not None and not interrupted else self.manifest.totals()
         if not interrupted and totals.unread and not self.options.listing_only:
             interrupted, sealed = f"{totals.unread:,} files were left out of the reading: a defect of this program", ""
         if not interrupted:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import marshal
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from verifier.manifest.seal import Run
+from verifier.manifest.totals import Totals
 from verifier.tree.cache import ColdCount
 from verifier.tree.trouble import Problem
 from verifier.tree.walk import Place
@@ -42,15 +44,16 @@ class ReadTask(NamedTuple):
     """Drop the files' pages first, so that the medium has to answer."""
 
 
-class SealTask(NamedTuple):
-    """Digest one run of a manifest's entries (`verifier.manifest.seal`)."""
+class RunTask(NamedTuple):
+    """Count one run of a manifest's entries, and digest it (`verifier.manifest.seal`)."""
 
     manifest: str
-    after: str
-    """The last path before the run."""
+    run: Run
+    sealed: bool
+    """Whether a digest is wanted."""
 
 
-Task = VisitTask | ReadTask | SealTask
+Task = VisitTask | ReadTask | RunTask
 
 
 class Work(NamedTuple):
@@ -92,7 +95,9 @@ class Outcome(NamedTuple):
     shared: list[Shared] = []  # noqa: RUF012  replaced, never added to
     """Plain files of a visit that have some facts in common, so that those are handed over once."""
     run_digest: bytes = b""
-    """Of a `SealTask`."""
+    """Of a `RunTask`,"""
+    totals: Totals = Totals()
+    """and what it counted."""
     seconds: float = 0.0
     """How long it took."""
     gone: str = ""
@@ -117,7 +122,7 @@ def empty_outcome() -> Outcome:
 
 _VISIT: Final = 0
 _READ: Final = 1
-_SEAL: Final = 2
+_RUN: Final = 2
 
 
 def pack_task(task: Task) -> bytes:
@@ -125,8 +130,8 @@ def pack_task(task: Task) -> bytes:
     if isinstance(task, VisitTask):
         places = [tuple(place) for place in task.places]
         return marshal.dumps((_VISIT, places, *task[1:]))
-    if isinstance(task, SealTask):
-        return marshal.dumps((_SEAL, *task))
+    if isinstance(task, RunTask):
+        return marshal.dumps((_RUN, task.manifest, tuple(task.run), task.sealed))
     return marshal.dumps((_READ, *task))
 
 
@@ -136,7 +141,10 @@ def unpack_task(data: bytes) -> Task:
     if kind == _VISIT:
         places, *limits = rest
         return VisitTask(tuple(Place(*place) for place in places), *limits)
-    return SealTask(*rest) if kind == _SEAL else ReadTask(*rest)
+    if kind == _RUN:
+        manifest, run, sealed = rest
+        return RunTask(manifest, Run(*run), sealed)
+    return ReadTask(*rest)
 
 
 def pack_outcome(outcome: Outcome) -> bytes:
@@ -148,6 +156,7 @@ def pack_outcome(outcome: Outcome) -> bytes:
         rest=[tuple(row) for row in outcome.rest],  # type: ignore[misc]
         work=tuple(outcome.work),  # type: ignore[arg-type]
         cold=tuple(outcome.cold),  # type: ignore[arg-type]
+        totals=tuple(outcome.totals),  # type: ignore[arg-type]
     )
     return marshal.dumps(tuple(plain))
 
@@ -160,4 +169,5 @@ def unpack_outcome(data: bytes) -> Outcome:
         rest=[Place(*row) for row in outcome.rest],
         work=Work(*outcome.work),
         cold=ColdCount(*outcome.cold),
+        totals=Totals(*outcome.totals),
     )
