@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.scan.scans import Engines, iso_time
-from verifier.scan import reader, side
+from verifier.scan import reader, side, visit
 from verifier.tree import trouble
 
 if TYPE_CHECKING:
@@ -50,7 +50,8 @@ def clock_ahead(monkeypatch: pytest.MonkeyPatch) -> None:
 
     A file that changed in the second in which it is read counts as still changing: tests need not wait for the next.
     """
-    monkeypatch.setattr(reader, "now_text", lambda: iso_time(time.time() + 5))
+    for module in (reader, visit):
+        monkeypatch.setattr(module, "now_text", lambda: iso_time(time.time() + 5))
 
 
 @pytest.fixture

@@ -16,6 +16,7 @@ from verifier.scan.task import (
     ReadTask,
     RunTask,
     Task,
+    Unchanged,
     VisitTask,
     Work,
     empty_outcome,
@@ -83,6 +84,10 @@ def outcomes() -> st.SearchStrategy[Outcome]:
         st.builds(Work, *[counts] * len(Work._fields)),
         st.builds(ColdCount, *[counts] * len(ColdCount._fields)),
         st.lists(shared, max_size=2),
+        st.lists(
+            st.builds(Unchanged, st.just("carried"), st.tuples(PATHS, PATHS, TEXTS, NUMBERS), NUMBERS, counts),
+            max_size=2,
+        ),
         st.binary(max_size=32),
         st.builds(Totals, *[counts] * 8, st.none() | PATHS, *[counts] * 4),
         SECONDS,

@@ -5,10 +5,12 @@ from __future__ import annotations
 import calendar
 import sqlite3
 import time
+from enum import Enum
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from verifier.errors import ManifestDamaged
 from verifier.manifest.database import database_errors, named, open_read_only
+from verifier.tree.entry import FILE_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,6 +21,45 @@ if TYPE_CHECKING:
 _COLUMNS: Final = "path, size, mtime_ns, ctime_ns, inode, state, digest, segments, head, xattrs, read_at"
 _FIND: Final = f"SELECT {_COLUMNS} FROM entries WHERE path = ?"  # noqa: S608
 _FIND_MANY: Final = f"SELECT {_COLUMNS} FROM entries WHERE path BETWEEN ? AND ? ORDER BY path LIMIT ?"  # noqa: S608
+
+
+COUNTED: Final = {"proved": ("proved",), "carried": ("proved", "carried")}
+"""In which states content counts, for each state in which it is taken over: what the same scan had read before it was
+ended stays proved; what another one knows is carried over, and what that had carried over is carried on."""
+
+
+def unchanged(state: str) -> str:
+    """Return the condition for plain files between two paths whose content is known, and was settled when it was read.
+
+    Args:
+        state: In which they are taken over.
+
+    Returns:
+        SQL; its parameters are the first path, the last path, and the `Limits`.
+    """
+    of_state = " OR ".join(f"state = '{counted}'" for counted in COUNTED[state])
+    return (
+        "path BETWEEN ? AND ? AND kind = 'file' AND raw IS NULL AND error IS NULL AND digest IS NOT NULL"
+        f" AND read_at >= ? AND ctime_ns <= ? AND ({of_state})"
+    )
+
+
+class Limits(NamedTuple):
+    """Files that were read since one time, and last changed up to an earlier one, have not changed while being read."""
+
+    read_since: str
+    """ISO 8601, UTC, as manifests write it."""
+    changed_until_ns: int
+    """One step of the file system's clock earlier."""
+
+
+class Some(Enum):
+    """How many of some files an earlier manifest knows as they are."""
+
+    ALL = "all"
+    FEW = "few"
+    NONE = "none"
+    """And no other between them."""
 
 
 class Known(NamedTuple):
@@ -42,17 +83,63 @@ class Earlier:
         path: The manifest.
         inodes: Whether the file system's inode numbers are stable.
         grain_ns: Step of its times, nanoseconds.
-        states: Whose content counts: proved, and carried where what was carried over is carried on.
+        state: In which files are taken over: proved or carried.
     """
 
-    def __init__(self, path: Path, *, inodes: bool, grain_ns: int, states: frozenset[str]) -> None:
+    def __init__(self, path: Path, *, inodes: bool, grain_ns: int, state: str) -> None:
         self._path = path
         self._inodes = inodes
         self._grain_ns = grain_ns
-        self._states = states
+        self._states = COUNTED[state]
         with database_errors(path):
             self._connection = open_read_only(path)
         self._read_at = ("", 0)
+        self._limits: Limits | None = None
+        self._as_they_are = (
+            f"SELECT {', '.join(column if column != 'device' else '?' for column in FILE_COLUMNS)} FROM entries"  # noqa: S608
+            f" WHERE {unchanged(state)} ORDER BY path LIMIT ?"
+        )
+
+    def as_they_are(self, rows: Sequence[FileRow]) -> Some:
+        """Tell whether this manifest knows files, and no other between them, in every fact as they are now.
+
+        Device numbers, which may be others after every mount, need not agree. A file that is not within `limits` counts
+        as not known.
+
+        Args:
+            rows: Files of one folder in path order, on one device.
+
+        Raises:
+            ManifestDamaged: If the earlier manifest cannot be read.
+        """
+        between = (rows[0][9], rows[0][0], rows[-1][0], *self.limits, len(rows) + 1)
+        try:
+            found = self._connection.execute(self._as_they_are, between).fetchall()
+        except sqlite3.Error as error:
+            raise self._damaged(error) from error
+        if found == rows:
+            return Some.ALL
+        return Some.FEW if found else Some.NONE
+
+    @property
+    def limits(self) -> Limits:
+        """Times of which nearly all files are on the right side, so that one comparison of all settles them.
+
+        Raises:
+            ManifestDamaged: If the earlier manifest cannot be read.
+        """
+        if self._limits is None:
+            try:
+                facts = dict(self._connection.execute("SELECT key, value FROM facts"))
+            except sqlite3.Error as error:
+                raise self._damaged(error) from error
+            since = str(facts.get("oldest_read") or facts.get("started") or "")
+            self._limits = Limits(since, nanoseconds(since) - self._grain_ns)
+        return self._limits
+
+    def _damaged(self, error: sqlite3.Error) -> ManifestDamaged:
+        hint = "remove it, or leave it out, and run again"
+        return ManifestDamaged(f"{named(self._path)} is damaged ({error})", hint)
 
     def find(self, rows: Sequence[FileRow]) -> list[Known | None]:
         """Return for each file what is known about its content, if it has not changed since it was read.
@@ -70,8 +157,7 @@ class Earlier:
             if len(found) == limit:
                 found = [one for row in rows for one in self._connection.execute(_FIND, (row[0],))]
         except sqlite3.Error as error:
-            hint = "remove it, or leave it out, and run again"
-            raise ManifestDamaged(f"{named(self._path)} is damaged ({error})", hint) from error
+            raise self._damaged(error) from error
         by_path = {one[0]: one for one in found}
         return [self._unchanged(row, by_path.get(row[0])) for row in rows]
 

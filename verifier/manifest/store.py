@@ -20,6 +20,7 @@ from verifier.errors import (
 )
 from verifier.manifest import schema
 from verifier.manifest.database import DatabaseFile, database_errors, named, open_read_only
+from verifier.manifest.earlier import COUNTED, unchanged
 from verifier.manifest.seal import HOLDS_NUL, Run, fingerprint, run_digest, runs
 from verifier.manifest.totals import Totals, count
 from verifier.tree.entry import Entry
@@ -226,6 +227,40 @@ class Manifest(DatabaseFile):
                 single = schema.insert_shared(state, common, width, 1)
                 rows = (values[begin : begin + width] for begin in range(whole, len(values), width))
                 self.connection.executemany(single, rows)
+
+    def attach(self, state: str, earlier: Path) -> None:
+        """Make an earlier manifest ready for `add_unchanged`, until `detach`.
+
+        Args:
+            state: In which its files are taken over: proved or carried.
+            earlier: The manifest; nothing is written to it.
+        """
+        with database_errors(earlier):
+            self.connection.execute(f"ATTACH DATABASE ? AS {state}", (f"{earlier.absolute().as_uri()}?mode=ro",))
+            self.connection.execute(f"PRAGMA {state}.locking_mode = NORMAL")
+
+    def detach(self, state: str) -> None:
+        """End what `attach` began; everything written so far lasts."""
+        with database_errors(self.path):
+            self.connection.commit()
+            self.connection.execute(f"DETACH DATABASE {state}")
+
+    def add_unchanged(self, state: str, between: tuple[str, str, str, int], device: int, files: int) -> None:
+        """Take neighbouring plain files over from an earlier manifest; they last with the next `commit`.
+
+        Args:
+            state: proved or carried: from the manifest that was attached for it.
+            between: First path, last path, and `verifier.manifest.earlier.Limits`.
+            device: Of all of them, now.
+            files: How many they are.
+
+        Raises:
+            ManifestDamaged: If the earlier manifest holds others than those that were seen in it.
+        """
+        with database_errors(self.path):
+            found = self.connection.execute(_TAKE_UNCHANGED[state], (device, state, *between)).rowcount
+        if found != files:
+            raise ManifestDamaged(f"the earlier manifest of {named(self.path)} changed while it was used", "run again")
 
     def waiting(self, limit: int) -> list[str]:
         """Return folders that were met and are still to be entered, in path order."""
@@ -443,6 +478,16 @@ def _common_folder(first: str, last: str) -> str:
     return "/".join(ours[:shared])
 
 
+def _take_unchanged(state: str) -> str:
+    own = {"device": "?", "state": "?"}
+    columns = ", ".join(own.get(column, column) for column in Entry._fields)
+    return (
+        f"INSERT OR REPLACE INTO main.entries ({', '.join(Entry._fields)}) SELECT {columns} FROM {state}.entries"  # noqa: S608
+        f" WHERE {unchanged(state)} ORDER BY path"
+    )
+
+
+_TAKE_UNCHANGED: Final = {state: _take_unchanged(state) for state in COUNTED}
 KEPT_STATEMENTS: Final = 16
 CACHE_KIB: Final = 16 * 1024
 
@@ -450,7 +495,12 @@ CACHE_KIB: Final = 16 * 1024
 def _open_to_write(path: Path) -> sqlite3.Connection:
     # A statement for many rows takes 100 kB, and another one comes every second: few are worth keeping.
     connection = sqlite3.connect(
-        path, timeout=0.2, isolation_level=None, check_same_thread=False, cached_statements=KEPT_STATEMENTS
+        path.absolute().as_uri(),
+        uri=True,
+        timeout=0.2,
+        isolation_level=None,
+        check_same_thread=False,
+        cached_statements=KEPT_STATEMENTS,
     )
     connection.execute("PRAGMA trusted_schema = OFF")
     connection.execute("PRAGMA locking_mode = EXCLUSIVE")

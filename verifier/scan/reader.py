@@ -5,18 +5,18 @@ Kept light: every reader process imports this module, and nothing of the command
 
 from __future__ import annotations
 
-import os
-import stat
 import time
 from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from verifier.errors import CannotRun, RootUnavailable, ShareGone
+from verifier.errors import CannotRun, ShareGone
+from verifier.manifest.earlier import Some
 from verifier.manifest.seal import run_digest
 from verifier.manifest.totals import count
-from verifier.scan.task import Outcome, ReadTask, RunTask, Shared, Task, VisitTask, Work, empty_outcome
+from verifier.scan.task import Outcome, ReadTask, RunTask, Task, VisitTask, empty_outcome
+from verifier.scan.visit import Visit
 from verifier.tree.cache import PageCache
 from verifier.tree.content import (
     BLOCK_BYTES,
@@ -28,20 +28,19 @@ from verifier.tree.content import (
     Where,
     glance,
     read_file,
-    xattrs_of,
 )
 from verifier.tree.digests import hasher
-from verifier.tree.entry import BY_RULE, HEAD_BYTES, INT64_MAX, KIND_BITS, NO_BLOCKS, OWN_COLUMNS, Kind, State, file_row
+from verifier.tree.entry import BY_RULE, Kind, State
 from verifier.tree.handle import TreeHandle, open_tree
-from verifier.tree.names import for_system, parts_of, plain_text, raw_of, to_text
+from verifier.tree.names import for_system, parts_of
 from verifier.tree.trouble import Problem, errno_name, now_text
-from verifier.tree.walk import Chunk, Gate, Names, Walk
+from verifier.tree.walk import Gate
 
 if TYPE_CHECKING:
+    import os
     from collections.abc import Callable, Sequence
 
-    from verifier.manifest.earlier import Earlier, Known
-    from verifier.manifest.store import Row
+    from verifier.manifest.earlier import Earlier, Known, Limits
     from verifier.rules.rule import RuleSet
     from verifier.scan.pace import Meter
     from verifier.tree.digests import Algorithm
@@ -93,7 +92,7 @@ class Reader:
         self.hash_of = hasher(setup.algorithm)
         self.gate = Gate(setup.share, setup.cross_mounts, _skipping(setup.rules))
         self._resumed = _earlier(setup, setup.resumed, _PROVED)
-        self._reused = _earlier(setup, setup.reused, _PROVED, _CARRIED)
+        self._reused = _earlier(setup, setup.reused, _CARRIED)
         self.looks_back = self._resumed is not None or self._reused is not None
 
     def do(self, task: Task) -> Outcome:
@@ -103,7 +102,7 @@ class Reader:
         self.cache.cold = self.setup.cold or (isinstance(task, ReadTask) and task.cold)
         try:
             if isinstance(task, VisitTask):
-                outcome = _Visit(self, task, outcome).run()
+                outcome = Visit(self, task, outcome).run()
             elif isinstance(task, RunTask):
                 outcome = _run_of(task, outcome)
             else:
@@ -185,6 +184,21 @@ class Reader:
         if r.error is not None:
             outcome.problems.append(Problem(path, "read", r.error, r.attempts, now))
 
+    def all_unchanged(self, rows: Sequence[FileRow]) -> tuple[str, Limits] | None:
+        """Return how some files can be taken over at once; None where each is to be looked at by itself.
+
+        Args:
+            rows: Neighbouring files of one folder in path order.
+
+        Returns:
+            In what state, and within which limits of time.
+        """
+        # What the same scan had read goes before what an earlier one knows, so that must know nothing of these.
+        for state, earlier in ((_PROVED, self._resumed), (_CARRIED, self._reused)):
+            if earlier is not None and (found := earlier.as_they_are(rows)) is not Some.NONE:
+                return (state, earlier.limits) if found is Some.ALL else None
+        return None
+
     def known(self, rows: Sequence[FileRow]) -> list[tuple[str, Known] | None]:
         """Return for each file what is known of its content without reading it, and in what state that is.
 
@@ -211,256 +225,6 @@ def _is_as_listed(facts: os.stat_result, size: int, mtime_ns: int, ctime_ns: int
     return facts.st_size == size and facts.st_mtime_ns == mtime_ns and facts.st_ctime_ns == ctime_ns
 
 
-class _Visit:
-    """One `VisitTask` under way."""
-
-    def __init__(self, reader: Reader, task: VisitTask, outcome: Outcome) -> None:
-        setup = reader.setup
-        self._reader = reader
-        self._task = task
-        self._outcome = outcome
-        self._handle = reader.handle()
-        self._hash_of = reader.hash_of
-        self._once = setup.share.file_system.inodes
-        self._looks_back = reader.looks_back
-        self._reading = task.read_until > 0
-        self._now = now_text()
-        self._read = 0
-        self._read_bytes = 0
-        self._groups: dict[tuple[str, Row, str | None, str], list[object]] = {}
-        self._last_facts: Row = ()
-        self._last_xattrs: str | None = None
-        self._last_group: list[object] = []
-        self._read_small, self._add, self._cold = reader.cache.read_small, reader.meter.add, reader.cache.cold
-        self._known = 0
-        self._known_bytes = 0
-
-    def run(self) -> Outcome:
-        task, outcome, meter = self._task, self._outcome, self._reader.meter
-        started = time.monotonic()
-        gate = replace(self._reader.gate, avoid=frozenset(task.avoid), on_folder=self._reader.go_to, beat=meter.beat)
-        walk = Walk(self._handle, gate, self._take if self._reading or self._looks_back else None)
-        gone = ""
-        counted = 0
-        with closing(walk.run(task.places)) as steps:
-            try:
-                for walked in steps:
-                    size = walked + len(outcome.listed) + self._read + self._known
-                    meter.entries(size - counted)
-                    counted = size
-                    now = time.monotonic()
-                    self._reading = now < task.read_until
-                    if size >= task.most_entries or now - started >= task.most_seconds:
-                        break
-            except Stopped:
-                pass
-            except (ShareGone, RootUnavailable) as error:
-                gone = error.what
-        rest = walk.rest()
-        chunk = walk.chunk
-        chunk.files += outcome.listed
-        work = self._work(chunk)
-        gathered = self._gathered()
-        return outcome._replace(
-            listed=_gather_listed(chunk.files, gathered),
-            shared=gathered,
-            entries=[*outcome.entries, *chunk.entries],
-            problems=chunk.problems,
-            rest=rest,
-            work=work,
-            gone=gone,
-        )
-
-    def _work(self, chunk: Chunk) -> Work:
-        read = self._read
-        others = [entry.size for entry in chunk.entries if entry.kind == _FILE and entry.state == _LISTED]
-        return Work(
-            len(chunk.files) + len(others) + read,
-            sum(row[1] for row in chunk.files) + sum(others) + self._read_bytes,
-            read,
-            self._known,
-            self._known_bytes,
-        )
-
-    def _take(self, folder: tuple[str, ...], prefix: str, names: Names) -> Names:
-        """Deal with plain files: take over what is known, else read what is small, else list."""
-        if not self._looks_back:
-            return self._read_some(folder, prefix, names) if self._reading else names
-        left, plain, rows = self._look_at(folder, prefix, names)
-        if not rows:
-            return left
-        unknown: Names = []
-        for item, row, known in zip(plain, rows, self._reader.known(rows), strict=True):
-            if known is not None:
-                self._take_over(row, *known)
-            elif self._reading:
-                unknown.append(item)
-            else:
-                self._outcome.listed.append(row)
-        return left + self._read_some(folder, prefix, unknown) if unknown else left
-
-    def _look_at(self, folder: tuple[str, ...], prefix: str, names: Names) -> tuple[Names, Names, list[FileRow]]:
-        """Return the names that are no plain files, and those that are, with their rows; odd ones are taken over."""
-        left: Names = []
-        plain: Names = []
-        rows: list[FileRow] = []
-        try:
-            look = self._handle.looker(folder)
-        except OSError:
-            return names, plain, rows
-        odd = "\\" in prefix
-        for item in names:
-            name, is_file = item
-            if not is_file:
-                left.append(item)
-                continue
-            try:
-                facts = look(name)
-            except OSError:
-                left.append(item)
-                continue
-            text = None if odd else plain_text(name)
-            if facts.st_mode & KIND_BITS != stat.S_IFREG:
-                left.append(item)
-            elif text is not None:
-                plain.append(item)
-                rows.append(file_row(prefix + text, facts))
-            elif not self._take_over_odd(prefix + to_text(os.fsencode(name)), facts):
-                left.append(item)
-        return left, plain, rows
-
-    def _read_some(self, folder: tuple[str, ...], prefix: str, names: Names) -> Names:
-        """Read files of one folder that are small and hold still, list the others, and return what is no plain file.
-
-        The hot path of every scan of many files: in as few steps as an honest reading takes. Whatever is not as usual
-        goes the long way (`verifier.tree.content.read_file`).
-        """
-        if "\\" in prefix:
-            return names
-        try:
-            open_name = self._handle.opener(folder)
-        except OSError:
-            return names
-        reader, read_one, close = self._reader, self._read_one, os.close
-        left: Names = []
-        for item in names:
-            name, is_file = item
-            text = plain_text(name) if is_file else None
-            if text is None:
-                left.append(item)
-                continue
-            reader.current = path = prefix + text
-            try:
-                descriptor = open_name(name)
-            except OSError:
-                left.append(item)
-                continue
-            try:
-                if not read_one(path, descriptor):
-                    left.append(item)
-            except OSError:
-                left.append(item)
-            finally:
-                close(descriptor)
-        return left
-
-    def _read_one(self, path: str, descriptor: int) -> bool:
-        before = os.fstat(descriptor)
-        mode, size = before.st_mode, before.st_size
-        if mode & KIND_BITS != stat.S_IFREG:
-            return False
-        if size > BLOCK_BYTES or (self._once and before.st_nlink > 1):
-            self._outcome.listed.append(file_row(path, before))
-            return True
-        data = self._read_small(descriptor, size)
-        self._add(size)
-        digest = self._hash_of(data).digest()
-        xattrs = xattrs_of(descriptor)
-        mtime_ns, ctime_ns, inode = before.st_mtime_ns, before.st_ctime_ns, before.st_ino
-        after = os.fstat(descriptor)
-        if not (len(data) == size == after.st_size and mtime_ns == after.st_mtime_ns and ctime_ns == after.st_ctime_ns):
-            self._outcome.listed.append(file_row(path, before))
-            return True
-        if self._cold:
-            self._reader.cache.count(size)
-        self._read += 1
-        self._read_bytes += size
-        head = bytes(data[:HEAD_BYTES])
-        if not (not NO_BLOCKS and -INT64_MAX < mtime_ns < INT64_MAX and ctime_ns < INT64_MAX and inode < INT64_MAX):
-            self._outcome.proved.append((*file_row(path, before), xattrs, head, digest, self._now))
-            return True
-        # Gathered here by what files of one folder mostly share: a row that is built again later costs 2 µs more.
-        facts = (mode & 0o7777, before.st_uid, before.st_gid, before.st_nlink, before.st_dev)
-        if facts != self._last_facts or xattrs != self._last_xattrs:
-            self._last_group = self._group(_PROVED, facts, xattrs, self._now)
-            self._last_facts, self._last_xattrs = facts, xattrs
-        self._last_group += (path, size, before.st_blocks * 512, mtime_ns, ctime_ns, inode, head, digest)
-        return True
-
-    def _group(self, state: str, facts: Row, xattrs: str | None, read_at: str) -> list[object]:
-        """Return the flat list that gathers files which share all this."""
-        return self._groups.setdefault((state, facts, xattrs, read_at), [])
-
-    def _gathered(self) -> list[Shared]:
-        """Return what was gathered, but for groups so small that a statement of their own is not worth it."""
-        found: list[Shared] = []
-        width = len(OWN_COLUMNS)
-        for (state, facts, xattrs, read_at), values in self._groups.items():
-            if len(values) >= WORTH_SHARING * width:
-                found.append((state, (*facts, xattrs, read_at), width, values))
-                continue
-            single = self._outcome.proved if state == _PROVED else self._outcome.carried
-            for begin in range(0, len(values), width):
-                row = values[begin : begin + width]
-                single.append((*row[:5], *facts, row[5], xattrs, *row[6:], read_at))
-        return found
-
-    def _take_over_odd(self, path: str, facts: os.stat_result) -> bool:
-        """Take over what is known of a file whose path has its bytes beside it; False where nothing is."""
-        row = file_row(path, facts)
-        (known,) = self._reader.known([row])
-        if known is None:
-            return False
-        self._known += 1
-        self._known_bytes += row[1]
-        self._outcome.entries.append(_whole(row, raw_of(path), *known))
-        return True
-
-    def _take_over(self, row: FileRow, state: str, known: Known) -> None:
-        self._known += 1
-        self._known_bytes += row[1]
-        if known.segments is None:
-            group = self._group(state, row[5:10], known.xattrs, known.read_at)
-            group += (*row[:5], row[10], known.head, known.digest)
-            return
-        self._outcome.entries.append(_whole(row, None, state, known))
-
-
-def _whole(row: FileRow, raw: bytes | None, state: str, known: Known) -> Row:
-    """Return a file's whole entry."""
-    path, *facts = row
-    content = (known.xattrs, known.head, known.digest, known.segments)
-    return (path, raw, _FILE, *facts, None, *content, state, None, known.read_at)
-
-
-def _gather_listed(rows: list[FileRow], gathered: list[Shared]) -> list[FileRow]:
-    """Gather listed files in the same way, and return those that are left."""
-    groups: dict[Row, list[FileRow]] = {}
-    for row in rows:
-        groups.setdefault(row[5:10], []).append(row)
-    left: list[FileRow] = []
-    for facts, members in groups.items():
-        if len(members) < WORTH_SHARING:
-            left += members
-            continue
-        values: list[object] = []
-        for row in members:
-            values += row[:5]
-            values.append(row[10])
-        gathered.append((_LISTED, (*facts, None, None), len(OWN_COLUMNS) - 2, values))
-    return left
-
-
 def _run_of(task: RunTask, outcome: Outcome) -> Outcome:
     from verifier.manifest.database import database_errors, open_read_only  # noqa: PLC0415  at the end, once
 
@@ -470,13 +234,13 @@ def _run_of(task: RunTask, outcome: Outcome) -> Outcome:
         return outcome._replace(run_digest=digest, totals=count(connection, task.run))
 
 
-def _earlier(setup: ReaderSetup, path: Path | None, *states: str) -> Earlier | None:
+def _earlier(setup: ReaderSetup, path: Path | None, state: str) -> Earlier | None:
     if path is None:
         return None
     from verifier.manifest.earlier import Earlier  # noqa: PLC0415  most readers never look back
 
     file_system = setup.share.file_system
-    return Earlier(path, inodes=file_system.inodes, grain_ns=file_system.grain_ns, states=frozenset(states))
+    return Earlier(path, inodes=file_system.inodes, grain_ns=file_system.grain_ns, state=state)
 
 
 def _skipping(rules: RuleSet | None) -> Callable[[str], str | None]:

@@ -209,10 +209,18 @@ class SideScan:
 
     def _list(self) -> None:
         frontier = Frontier(self.manifest)
+        setup = self._setup()
+        earlier = {State.PROVED.value: setup.resumed, State.CARRIED.value: setup.reused}
+        for state, path in earlier.items():
+            if path is not None:
+                self.manifest.attach(state, path)
         # With a limited rate even a little takes a while, and this thread has to tell how it goes.
         inline = self.share.local and self.options.limit_rate is None
         self._open(EngineKind.INLINE if inline else EngineKind.PROCESSES)
         self._run(lambda: self._next_visit(frontier), lambda task, outcome: self._visited(frontier, task, outcome))
+        for state, path in earlier.items():
+            if path is not None:
+                self.manifest.detach(state)
         self.manifest.set_facts(listed=True)
         self.listed = True
         self.company.meeting.listed()
@@ -242,6 +250,8 @@ class SideScan:
         manifest.add_known(State.CARRIED.value, outcome.carried)
         for state, common, width, values in outcome.shared:
             manifest.add_shared(state, common, width, values)
+        for one in outcome.unchanged:
+            manifest.add_unchanged(*one)
         manifest.add(outcome.entries, outcome.problems)
         self.entries += outcome.entries_seen
         # A folder that waits has a row now and will have another in its place.
@@ -394,7 +404,8 @@ class SideScan:
         done = self._bytes_done()
         work = SideWork(done, names + self.names_before, done >> 20, self.processor_before + self.engine.processor_s())
         self.readers = self.company.budget.share(self.company.side, work)
-        self.engine.set_readers(self.readers)
+        # The tree is read by as many as it can stand; the manifest is sealed by as many as there are processors.
+        self.engine.set_readers(automatic_processes() if self.stage == "sealing" else self.readers)
 
     def _bytes_done(self) -> int:
         return self.bytes_before + (self.engine.counts.bytes() if self.engine else 0)
@@ -547,6 +558,7 @@ class SideScan:
             complete=not interrupted,
             fingerprint=sealed,
             readers=readers,
+            oldest_read=totals.oldest_read,
             bytes_read=self._bytes_done(),
             **dict(zip(ColdCount._fields, self.cold, strict=True)),
         )

@@ -72,6 +72,18 @@ Shared = tuple[str, "Row", int, "list[object]"]
 (`verifier.tree.entry.OWN_COLUMNS`, of listed files without the last two), and these values, one file after another."""
 
 
+class Unchanged(NamedTuple):
+    """Neighbouring plain files that an earlier manifest knows in every fact as they are now."""
+
+    state: str
+    """In which they are taken over: proved from what the same scan had read, carried from a reused manifest."""
+    between: tuple[str, str, str, int]
+    """Paths of the first and the last one, and the limits of time (`verifier.manifest.earlier.Limits`)."""
+    device: int
+    """On which they are now."""
+    files: int
+
+
 class Outcome(NamedTuple):
     """What a task came to, as rows for a manifest. Files of a `ReadTask` that are in no list were not read."""
 
@@ -94,6 +106,8 @@ class Outcome(NamedTuple):
     cold: ColdCount = ColdCount()
     shared: list[Shared] = []  # noqa: RUF012  replaced, never added to
     """Plain files of a visit that have some facts in common, so that those are handed over once."""
+    unchanged: list[Unchanged] = []  # noqa: RUF012  as above
+    """Neighbours that can be taken over at once from an earlier manifest."""
     run_digest: bytes = b""
     """Of a `RunTask`,"""
     totals: Totals = Totals()
@@ -107,7 +121,8 @@ class Outcome(NamedTuple):
     def entries_seen(self) -> int:
         """How many entries a `VisitTask` gave rows for."""
         gathered = sum(len(values) // width for _, _, width, values in self.shared)
-        return len(self.listed) + len(self.proved) + len(self.carried) + len(self.entries) + gathered
+        unchanged = sum(one.files for one in self.unchanged)
+        return len(self.listed) + len(self.proved) + len(self.carried) + len(self.entries) + gathered + unchanged
 
     @property
     def files_read(self) -> int:
@@ -117,7 +132,7 @@ class Outcome(NamedTuple):
 
 def empty_outcome() -> Outcome:
     """Return an outcome to be filled."""
-    return Outcome([], [], [], [], [], [], [], [])
+    return Outcome([], [], [], [], [], [], [], [], unchanged=[])
 
 
 _VISIT: Final = 0
@@ -155,6 +170,7 @@ def pack_outcome(outcome: Outcome) -> bytes:
         problems=[tuple(row) for row in outcome.problems],  # type: ignore[misc]
         rest=[tuple(row) for row in outcome.rest],  # type: ignore[misc]
         work=tuple(outcome.work),  # type: ignore[arg-type]
+        unchanged=[tuple(row) for row in outcome.unchanged],  # type: ignore[misc]
         cold=tuple(outcome.cold),  # type: ignore[arg-type]
         totals=tuple(outcome.totals),  # type: ignore[arg-type]
     )
@@ -168,6 +184,7 @@ def unpack_outcome(data: bytes) -> Outcome:
         problems=[Problem(*row) for row in outcome.problems],
         rest=[Place(*row) for row in outcome.rest],
         work=Work(*outcome.work),
+        unchanged=[Unchanged(*row) for row in outcome.unchanged],
         cold=ColdCount(*outcome.cold),
         totals=Totals(*outcome.totals),
     )

@@ -132,6 +132,8 @@ class Walk:
 
     def __init__(self, handle: TreeHandle, gate: Gate, take: Taker | None = None) -> None:
         self.chunk = Chunk()
+        self.names_a_step = NAMES_A_STEP
+        """May be changed between two steps."""
         self._handle = handle
         self._gate = gate
         self._take = take
@@ -201,16 +203,16 @@ class Walk:
         prefix = f"{folder.path}/" if folder.path else ""
         done = 0
         try:
-            for done in range(0, len(names), NAMES_A_STEP):
+            while done < len(names):
                 if done:
                     yield self.chunk.size
-                some = names[done : done + NAMES_A_STEP]
-                if not self._gate.avoid:
-                    take = self._list_plain if self._take is None else self._take
-                    some = take(folder.parts, prefix, some)
+                step = self.names_a_step
+                some = names[done : done + step]
+                if self._take is not None and not self._gate.avoid:
+                    some = self._take(folder.parts, prefix, some)
                 for name, _ in some:
                     self._add(folder.parts, prefix, name, device, below)
-            done = len(names)
+                done += step
         finally:
             # Reached too when the walk is left at the yield above: the rest is then for somebody else.
             self._waiting[mark:] = reversed(below)
@@ -297,30 +299,6 @@ class Walk:
             self._note(path, "list", f"{len(names) - len(once)} names listed twice", 1)
             return list(once.items())
         return names
-
-    def _list_plain(self, folder: tuple[str, ...], prefix: str, names: Names) -> Names:
-        """List what is plainly a file, in as few steps as that takes, and return the other names."""
-        if "\\" in prefix:
-            return names
-        left: Names = []
-        add = self.chunk.files.append
-        try:
-            look = self._handle.looker(folder)
-        except OSError:
-            return names
-        for item in names:
-            name, is_file = item
-            if is_file and name.isascii() and "\\" not in name:
-                try:
-                    facts = look(name)
-                except OSError:
-                    left.append(item)
-                    continue
-                if stat.S_ISREG(facts.st_mode):
-                    add(file_row(prefix + name, facts))
-                    continue
-            left.append(item)
-        return left
 
     def _add(self, parts: tuple[str, ...], prefix: str, name: str, device: int, below: list[_Folder]) -> None:
         """Add one name's entry; a folder's entry waits until it is entered."""

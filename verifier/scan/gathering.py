@@ -1,0 +1,93 @@
+"""Plain files of one visit, gathered by the facts that they share, so that those are handed over once.
+
+Handing a value over to the scan and to SQLite costs 0.4 µs, for every row. Files of one folder mostly have mode, owner,
+number of names, device, attributes and time of reading in common.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from verifier.tree.entry import INT64_MAX, NO_BLOCKS, OWN_COLUMNS, State, file_row
+
+if TYPE_CHECKING:
+    import os
+
+    from verifier.manifest.store import Row
+    from verifier.scan.task import Outcome, Shared
+
+WORTH_SHARING: Final = 8
+"""Files are gathered from so many on: a statement of their own takes 20 µs."""
+WIDTH: Final = len(OWN_COLUMNS)
+LISTED_WIDTH: Final = WIDTH - 2
+PROVED: Final = State.PROVED.value
+CARRIED: Final = State.CARRIED.value
+LISTED: Final = State.LISTED.value
+
+Common = tuple[int, int, int, int, int]
+"""Mode, uid, gid, nlink, device."""
+
+
+class Listed(NamedTuple):
+    """How many files were listed and not read, and their bytes."""
+
+    files: int
+    size_bytes: int
+
+
+class Gathering:
+    """Files by what they share. Whoever adds many keeps the list that `group` gave, and adds to it."""
+
+    def __init__(self) -> None:
+        self._groups: dict[tuple[str, Common, str | None, str | None], list[object]] = {}
+
+    def group(self, state: str, common: Common, xattrs: str | None = None, read_at: str | None = None) -> list[object]:
+        """Return the flat list of what files that share all this have of their own.
+
+        Args:
+            state: Of all of them. A listed file has the first `LISTED_WIDTH` of `OWN_COLUMNS`, any other all.
+            common: What they share,
+            xattrs: and this,
+            read_at: and this.
+        """
+        return self._groups.setdefault((state, common, xattrs, read_at), [])
+
+    def add_listed(self, path: str, facts: os.stat_result) -> None:
+        """Add a plain file that was listed and not read."""
+        row = file_row(path, facts)
+        self.group(LISTED, row[5:10]).extend((*row[:5], row[10]))
+
+    def listed(self) -> Listed:
+        """Count the listed files."""
+        groups = [values for (state, *_), values in self._groups.items() if state == LISTED]
+        sizes = (sum(values[1::LISTED_WIDTH]) for values in groups)  # type: ignore[arg-type]
+        return Listed(sum(len(values) // LISTED_WIDTH for values in groups), sum(sizes))
+
+    def hand_over(self, outcome: Outcome) -> list[Shared]:
+        """Return what was gathered; groups too small for it go into the outcome's lists row by row."""
+        found: list[Shared] = []
+        for (state, common, xattrs, read_at), values in self._groups.items():
+            width = LISTED_WIDTH if state == LISTED else WIDTH
+            if len(values) >= WORTH_SHARING * width:
+                found.append((state, (*common, xattrs, read_at), width, values))
+                continue
+            for begin in range(0, len(values), width):
+                row = values[begin : begin + width]
+                facts: Row = (*row[:5], *common, row[5])
+                if state == LISTED:
+                    outcome.listed.append(facts)  # type: ignore[arg-type]
+                else:
+                    single = outcome.proved if state == PROVED else outcome.carried
+                    single.append((*facts, xattrs, *row[6:], read_at))
+        return found
+
+
+def is_usual(mtime_ns: int, ctime_ns: int, device: int, inode: int) -> bool:
+    """Tell whether an entry takes these numbers as they are (`verifier.tree.entry.file_row`)."""
+    return (
+        -INT64_MAX <= mtime_ns <= INT64_MAX
+        and -INT64_MAX <= ctime_ns <= INT64_MAX
+        and device <= INT64_MAX
+        and inode <= INT64_MAX
+        and not NO_BLOCKS
+    )
