@@ -43,10 +43,10 @@ def recomputed(manifest: Path) -> str:
     for row in sorted(rows, key=lambda r: str(r["path"]).encode()):
         known = "known" if row["state"] in ("proved", "carried", "contentless") else row["state"]
         fields = [str(row[name]) for name in ("kind", "size", "mtime_ns", "mode", "uid", "gid")]
-        fields += [known, *((row[name] or b"").hex().upper() for name in ("digest", "head", "segments"))]
-        for name in ("path", "target", "xattrs"):
-            text = row[name] or ""
-            fields.append(f"{len(text.encode())}:{text}")
+        blobs = (row[name] for name in ("digest", "head", "segments"))
+        fields += [known, *("NULL" if blob is None else f"X'{blob.hex().upper()}'" for blob in blobs)]
+        texts = (row[name] for name in ("path", "target", "xattrs"))
+        fields += ["NULL" if text is None else "'" + text.replace("'", "''") + "'" for text in texts]
         lines.append("|".join(fields) + "\n")
     runs = [blake3("".join(lines[n : n + 10_000]).encode()).digest() for n in range(0, len(lines), 10_000)]
     return blake3(f"verifier manifest 1 {algorithm}\n".encode() + b"".join(runs)).hexdigest()

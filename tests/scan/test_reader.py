@@ -17,6 +17,7 @@ from tests.tree.faults import FaultyHandle, failing
 from verifier.manifest.schema import COMMON_COLUMNS
 from verifier.manifest.store import CONTENT_COLUMNS, FACT_COLUMNS
 from verifier.scan import reader
+from verifier.scan import visit as visit_module
 from verifier.scan.pace import Counts, Meter, cells_for
 from verifier.scan.reader import Reader, ReaderSetup
 from verifier.scan.task import Outcome, ReadTask, VisitTask
@@ -327,31 +328,32 @@ def test_a_visit_that_is_stopped_says_what_it_left(tmp_path: Path) -> None:
         def add(self, size_bytes: int) -> None:
             """Count bytes and ask to stop."""
             super().add(size_bytes)
-            if size_bytes == 40:
+            if cells.counts.bytes() >= 800:
                 cells.counts.request_stop()
 
     cells = Cells()
     outcome = read(root, visit(), Stopping(cells.view, 0))
     found = states(outcome)
-    assert {path for path, state in found.items() if state == "proved"} == {f"{n:03}" for n in range(41)}
+    proved = sorted(path for path, state in found.items() if state == "proved")
+    assert 40 <= len(proved) < 60
+    assert proved == [f"{n:03}" for n in range(len(proved))]
     again = read(root, visit(places=tuple(outcome.rest)))
     assert set(found) | set(states(again)) == {str(p.relative_to(root)) for p in root.rglob("*")}
 
 
-def test_a_file_that_changes_while_a_visit_reads_it_is_read_later(tmp_path: Path) -> None:
+def test_a_file_that_changes_while_a_visit_reads_it_is_read_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """What did not hold still is only listed, with the facts from before: a later reading judges it."""
     root = lay_out(tmp_path / "root", {b"busy": b"0123456789"})
 
-    class Changing(Meter):
-        """A meter that touches the file once."""
+    def touching(_: int | str) -> str:
+        os.utime(root / "busy", ns=(1, 1))
+        return "{}"
 
-        def add(self, size_bytes: int) -> None:
-            """Count bytes and touch the file."""
-            super().add(size_bytes)
-            os.utime(root / "busy", ns=(1, 1))
-
+    monkeypatch.setattr(visit_module, "xattrs_of", touching)
     was = (root / "busy").stat()
-    outcome = read(root, visit(), Changing(Cells().view, 0))
+    outcome = read(root, visit())
     (row,) = outcome.listed
     assert dict(zip(FILE_COLUMNS, row, strict=True))["mtime_ns"] == was.st_mtime_ns
     assert (outcome.work.files, outcome.work.files_done) == (1, 0)

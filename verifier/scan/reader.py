@@ -29,7 +29,7 @@ from verifier.tree.content import (
     glance,
     read_file,
 )
-from verifier.tree.digests import hasher
+from verifier.tree.digests import digester, hasher
 from verifier.tree.entry import BY_RULE, Kind, State
 from verifier.tree.handle import TreeHandle, open_tree
 from verifier.tree.names import for_system, parts_of
@@ -90,6 +90,7 @@ class Reader:
         self.cache = PageCache(cold=setup.cold)
         self._handle: TreeHandle | None = None
         self.hash_of = hasher(setup.algorithm)
+        self.digest_of = digester(setup.algorithm)
         self.gate = Gate(setup.share, setup.cross_mounts, _skipping(setup.rules))
         self._resumed = _earlier(setup, setup.resumed, _PROVED)
         self._reused = _earlier(setup, setup.reused, _CARRIED)

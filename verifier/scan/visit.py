@@ -32,6 +32,8 @@ QUICK_STEP_S: Final = 0.005
 """A walk that takes less for a step takes larger ones,"""
 SLOW_STEP_S: Final = 0.05
 """and one that takes more begins small again: between two steps it can be left."""
+COUNT_BYTES: Final = 64 * 1024
+"""Small files are counted, and a limited rate is kept, after so many bytes or eight files."""
 _FILE: Final = Kind.FILE.value
 _NOTHING: Final[Common] = (-1, -1, -1, -1, -1)
 
@@ -58,9 +60,6 @@ class Visit:
         self._read_bytes = 0
         self._known = 0
         self._known_bytes = 0
-        self._last_common = _NOTHING
-        self._last_xattrs: str | None = None
-        self._last_group: list[object] = []
         self._met = 0
         """Plain files that were dealt with here."""
 
@@ -80,7 +79,8 @@ class Visit:
                     counted = size
                     now = time.monotonic()
                     self._reading = now < task.read_until
-                    if size >= task.most_entries or now - started >= task.most_seconds:
+                    full = size >= task.most_entries and not 0 < walk.left <= task.most_entries // 8
+                    if full or now - started >= task.most_seconds:
                         break
                     if now - last < QUICK_STEP_S:
                         left = max(task.most_entries - size, NAMES_A_STEP)
@@ -231,7 +231,9 @@ class Visit:
         self._met += len(names) - len(left)
         return left
 
-    def _read_some(self, folder: tuple[str, ...], prefix: str, names: Names) -> Names:
+    def _read_some(  # noqa: PLR0912, PLR0915  a call for every file costs more than length does
+        self, folder: tuple[str, ...], prefix: str, names: Names
+    ) -> Names:
         """Read files of one folder that are small and hold still, list the others, and return what is no plain file.
 
         The hot path of every scan of many files: in as few steps as an honest reading takes. Whatever is not as usual
@@ -243,8 +245,12 @@ class Visit:
             open_name = self._handle.opener(folder)
         except OSError:
             return names
-        reader, read_one, close = self._reader, self._read_one, os.close
+        reader, gathering, now = self._reader, self._gathering, self._now
+        read_small, digest_of, add = reader.cache.read_small, reader.digest_of, reader.meter.add
+        cold, once, fstat, close = reader.cache.cold, self._once, os.fstat, os.close
         left: Names = []
+        common, shared_xattrs, group = _NOTHING, None, []
+        uncounted = read = read_bytes = 0
         for item in names:
             name, is_file = item
             text = (name if name.isascii() and "\\" not in name else plain_text(name)) if is_file else None
@@ -258,48 +264,51 @@ class Visit:
                 left.append(item)
                 continue
             try:
-                if not read_one(path, descriptor):
+                before = fstat(descriptor)
+                mode, size = before.st_mode, before.st_size
+                if mode & KIND_BITS != stat.S_IFREG:
                     left.append(item)
+                    continue
+                if size > BLOCK_BYTES or (once and before.st_nlink > 1):
+                    gathering.add_listed(path, before)
+                    continue
+                data = read_small(descriptor, size)
+                digest = digest_of(data)
+                xattrs = xattrs_of(descriptor)
+                after = fstat(descriptor)
             except OSError:
                 left.append(item)
+                continue
             finally:
                 close(descriptor)
+            uncounted += size
+            if uncounted >= COUNT_BYTES or not read & 7:
+                add(uncounted)
+                uncounted = 0
+            mtime_ns, ctime_ns, device, inode = before.st_mtime_ns, before.st_ctime_ns, before.st_dev, before.st_ino
+            if (
+                not (len(data) == size == after.st_size and mtime_ns == after.st_mtime_ns)
+                or ctime_ns != after.st_ctime_ns
+                or not is_usual(mtime_ns, ctime_ns, device, inode)
+            ):
+                gathering.add_listed(path, before)
+                continue
+            if cold:
+                reader.cache.count(size)
+            read += 1
+            read_bytes += size
+            shared = (mode & 0o7777, before.st_uid, before.st_gid, before.st_nlink, device)
+            if shared != common or xattrs != shared_xattrs:
+                group = gathering.group(PROVED, shared, xattrs, now)
+                common, shared_xattrs = shared, xattrs
+            head = bytes(data[:HEAD_BYTES])
+            group += (path, size, before.st_blocks * 512, mtime_ns, ctime_ns, inode, head, digest)
+        if uncounted:
+            add(uncounted)
+        self._read += read
+        self._read_bytes += read_bytes
         self._met += len(names) - len(left)
         return left
-
-    def _read_one(self, path: str, descriptor: int) -> bool:
-        """Read one file, or list it where it is not as usual; return False where it is no plain file."""
-        reader = self._reader
-        before = os.fstat(descriptor)
-        mode, size = before.st_mode, before.st_size
-        if mode & KIND_BITS != stat.S_IFREG:
-            return False
-        if size > BLOCK_BYTES or (self._once and before.st_nlink > 1):
-            self._gathering.add_listed(path, before)
-            return True
-        data = reader.cache.read_small(descriptor, size)
-        reader.meter.add(size)
-        digest = reader.hash_of(data).digest()
-        xattrs = xattrs_of(descriptor)
-        mtime_ns, ctime_ns, inode = before.st_mtime_ns, before.st_ctime_ns, before.st_ino
-        after = os.fstat(descriptor)
-        if not (len(data) == size == after.st_size and mtime_ns == after.st_mtime_ns and ctime_ns == after.st_ctime_ns):
-            self._gathering.add_listed(path, before)
-            return True
-        if reader.cache.cold:
-            reader.cache.count(size)
-        self._read += 1
-        self._read_bytes += size
-        head = bytes(data[:HEAD_BYTES])
-        common = (mode & 0o7777, before.st_uid, before.st_gid, before.st_nlink, before.st_dev)
-        if not is_usual(mtime_ns, ctime_ns, before.st_dev, inode):
-            self._outcome.proved.append((*file_row(path, before), xattrs, head, digest, self._now))
-            return True
-        if common != self._last_common or xattrs != self._last_xattrs:
-            self._last_group = self._gathering.group(PROVED, common, xattrs, self._now)
-            self._last_common, self._last_xattrs = common, xattrs
-        self._last_group += (path, size, before.st_blocks * 512, mtime_ns, ctime_ns, inode, head, digest)
-        return True
 
 
 def _whole(row: FileRow, raw: bytes | None, state: str, known: Known) -> Row:

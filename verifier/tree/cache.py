@@ -61,6 +61,7 @@ class PageCache:
         self.cold = cold
         self._nowait = bool(_NOWAIT) and _HAS_PREADV
         self._room = aligned_room(SMALL_BYTES + 1)
+        self._whole_room = (self._room,)
         self._count = [0, 0, 0, 0]
         self._was_cold = False
 
@@ -87,22 +88,21 @@ class PageCache:
 
         Args:
             descriptor: The open file.
-            size: What its facts promise. One byte more is asked for, so that a file that grew shows itself.
+            size: What its facts promise. More is asked for, so that a file that grew shows itself.
 
         Returns:
             What came, in room that the next call uses again.
         """
         if not _HAS_PREADV:
             return memoryview(read_up_to(descriptor, size + 1))
-        room = self._room[: size + 1]
         absent: Sequence[tuple[int, int]] | None = None
         if self.cold:
             self.go_cold(descriptor, size)
         elif self._nowait and size <= ASK_BYTES:
             try:
-                got = os.preadv(descriptor, (room,), 0, _NOWAIT)
+                got = os.preadv(descriptor, self._whole_room, 0, _NOWAIT)
                 if got >= size:
-                    return room[:got]
+                    return self._room[:got]
                 absent = ((got, 0),)
             except BlockingIOError:
                 # Asking has set the system to read ahead, so mincore would see pages that come because of us.
@@ -114,6 +114,7 @@ class PageCache:
         if absent is None:
             absent = next(absent_ranges(descriptor, size), ())
         got = 0
+        room = self._room[: size + 1]
         while got <= size and (more := os.preadv(descriptor, (room[got:],), got)):
             got += more
         for offset, length in absent:

@@ -53,6 +53,21 @@ def hasher(algorithm: Algorithm) -> Callable[[bytes | memoryview], Hash]:
     return _HASHES[algorithm]
 
 
+def digester(algorithm: Algorithm) -> Callable[[bytes | memoryview], bytes]:
+    """Return what digests one small content after the other: for one thread that has many."""
+    if algorithm is Algorithm.BLAKE3:
+        # The same hash again and again: an eighth less time for 5 KB than a new one each time.
+        one = blake3()
+
+        def digest(data: bytes | memoryview) -> bytes:
+            one.reset()
+            return one.update(data).digest()
+
+        return digest
+    new = _HASHES[algorithm]
+    return lambda data: new(data).digest()
+
+
 def new_hash(algorithm: Algorithm, data: bytes | memoryview = b"") -> Hash:
     """Return a hash that has taken the data."""
     return _HASHES[algorithm](data)

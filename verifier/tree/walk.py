@@ -134,6 +134,8 @@ class Walk:
         self.chunk = Chunk()
         self.names_a_step = NAMES_A_STEP
         """May be changed between two steps."""
+        self.left = 0
+        """How many names of the folder at hand are left."""
         self._handle = handle
         self._gate = gate
         self._take = take
@@ -205,6 +207,7 @@ class Walk:
         try:
             while done < len(names):
                 if done:
+                    self.left = len(names) - done
                     yield self.chunk.size
                 step = self.names_a_step
                 some = names[done : done + step]
@@ -218,6 +221,7 @@ class Walk:
             self._waiting[mark:] = reversed(below)
             if done < len(names):
                 self._named.append(Place(folder.path, names[done:]))
+        self.left = 0
         yield self.chunk.size
 
     def _enter(self, folder: _Folder) -> tuple[int, Names]:
