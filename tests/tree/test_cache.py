@@ -104,10 +104,18 @@ def ground(tmp_path: Path) -> Path:
 fincore = pytest.mark.real(programs=("fincore",))
 
 
+@pytest.fixture(params=["counted", "page by page"])
+def looking(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Look as systems since Linux 6.5 can, and as older ones have to."""
+    if request.param == "page by page":
+        monkeypatch.setattr(cache, "_counts", lambda: False)
+
+
 # ---- Looking
 
 
 @fincore
+@pytest.mark.usefixtures("looking")
 @pytest.mark.parametrize("size", [*SMALL, *LARGE])
 def test_what_is_absent_is_what_another_program_does_not_see(ground: Path, size: int) -> None:
     """Pages that are said to be absent and pages that fincore(1) finds make up the file, in any pattern."""
@@ -128,6 +136,7 @@ def test_what_is_absent_is_what_another_program_does_not_see(ground: Path, size:
                 assert min(begin + brought, size) <= offset or begin >= offset + length
 
 
+@pytest.mark.usefixtures("looking")
 def test_looking_brings_nothing_in(ground: Path) -> None:
     """Asking what is in memory reads nothing: otherwise the question would be its own answer."""
     size = 2 * SMALL_BYTES
@@ -138,6 +147,7 @@ def test_looking_brings_nothing_in(ground: Path) -> None:
             assert list(resident(descriptor, size)) == [False]
 
 
+@pytest.mark.usefixtures("looking")
 def test_windows_follow_each_other(tmp_path: Path) -> None:
     """A file of several windows is told of window by window, in order, to its last byte."""
     file = tmp_path / "file"
@@ -166,6 +176,7 @@ def test_where_the_system_does_not_say_nothing_counts_as_absent(
     if lack == "no library":
         monkeypatch.setattr(cache, "_library", lambda: None)
     else:
+        monkeypatch.setattr(cache, "_counts", lambda: False)
         name, answer = ("mmap", cache._MAP_FAILED) if lack == "no mapping" else ("mincore", -1)
         monkeypatch.setattr(library, name, lambda *_: answer)
     with opened(file) as descriptor:
@@ -236,7 +247,7 @@ def test_a_file_that_shrank_gives_what_it_has(ground: Path, size: int) -> None:
 @fincore
 @pytest.mark.parametrize("size", [*SMALL, *LARGE])
 def test_what_was_not_in_memory_is_dropped_after_reading(ground: Path, size: int) -> None:
-    """A scan does not fill the memory with what nobody but the scan has read; of small files one in a hundred stays."""
+    """A scan does not fill the memory with what nobody but the scan has read; of small files a few in a hundred stay."""
     number = 20 if size <= SMALL_BYTES else 1
     left = 0
     for n in range(number):
@@ -245,7 +256,7 @@ def test_what_was_not_in_memory_is_dropped_after_reading(ground: Path, size: int
         found = read(file, PageCache())
         assert (found.state, found.digest) == (State.PROVED, blake3(random.Random(size).randbytes(size)).digest())
         left += in_memory(file) > 0
-    assert left <= number // 7
+    assert left <= number // 4
 
 
 @fincore
@@ -361,8 +372,8 @@ def test_a_large_file_that_is_not_read_to_its_end_leaves_no_pages(
             read(file, PageCache(), on_bytes=on_bytes)
     else:
         assert read(file, PageCache(), on_bytes=on_bytes).digest is None or end == "a cut"
-    # A page that is just coming cannot be dropped.
-    assert in_memory(file) <= SMALL_BYTES
+    # Pages that are just coming cannot be dropped; half of what was read, and no more than the system reads ahead.
+    assert in_memory(file) <= 5 * SMALL_BYTES
 
 
 # ---- Cold

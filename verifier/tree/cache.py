@@ -3,8 +3,10 @@
 A scan that reads tens of terabytes through the page cache pushes out what people are working with. So what was not in
 memory before a file was read is dropped from it afterwards (POSIX_FADV_DONTNEED, posix_fadvise(2): advice, clean pages
 only, this host only). What was there is found out without reading: of a small file by a read that must not wait
-(RWF_NOWAIT, preadv2(2)), of a larger one by mincore(2), window by window. The former costs nothing and is wrong now and
-then, about one file in a hundred that stays although it was not there, one in a thousand that goes although it was.
+(RWF_NOWAIT, preadv2(2)), of a larger one window by window: by counting (cachestat, Linux 6.5), and page by page only
+where some are there and some are not (mincore(2)). The first costs nothing and is wrong now and then: of small files
+that were not there one in a hundred stays, up to one in ten while the disk answers at once; one in a thousand goes
+although it was there.
 
 Read cold: drop first, then look whether the pages are really gone. A file whose pages stay, because they are dirty,
 mapped or locked, or because the system does not say, counts as not cold.
@@ -179,6 +181,10 @@ def absent_ranges(descriptor: int, size: int) -> Iterator[tuple[tuple[int, int],
     page = mmap.PAGESIZE
     for start in range(0, size, WINDOW_BYTES):
         length = min(WINDOW_BYTES, size - start)
+        counted = _count_resident(descriptor, start, length)
+        if counted in (0, -(-length // page)):
+            yield () if counted else ((start, length),)
+            continue
         pages = _resident_pages(descriptor, start, length)
         if pages is None or 0 not in pages:
             absent = _absent_by_probe(descriptor, start)
@@ -213,8 +219,50 @@ def _absent_by_probe(descriptor: int, offset: int) -> bool:
 def resident(descriptor: int, size: int) -> Iterator[bool]:
     """Yield for each window of a file whether any of it is in memory; True where the system does not say."""
     for start in range(0, size, WINDOW_BYTES):
-        pages = _resident_pages(descriptor, start, min(WINDOW_BYTES, size - start))
+        length = min(WINDOW_BYTES, size - start)
+        counted = _count_resident(descriptor, start, length)
+        if counted is not None:
+            yield counted > 0
+            continue
+        pages = _resident_pages(descriptor, start, length)
         yield pages is None or 1 in pages
+
+
+class _Range(ctypes.Structure):
+    """``struct cachestat_range`` (include/uapi/linux/mman.h of Linux 6.5)."""
+
+    _fields_ = (("off", ctypes.c_uint64), ("len", ctypes.c_uint64))
+
+
+class _Stat(ctypes.Structure):
+    """``struct cachestat`` (the same)."""
+
+    _fields_ = tuple((name, ctypes.c_uint64) for name in ("cache", "dirty", "writeback", "evicted", "recently_evicted"))
+
+
+_CACHESTAT: Final = 451
+"""The system call's number on the machines of `_WITH_CACHESTAT` (include/uapi/asm-generic/unistd.h of Linux 6.5)."""
+_WITH_CACHESTAT: Final = frozenset({"x86_64", "aarch64", "riscv64", "ppc64le", "s390x"})
+
+
+def _count_resident(descriptor: int, offset: int, length: int) -> int | None:
+    """Return how many pages of a range are in memory; None where the system cannot count them.
+
+    Takes 10 µs where asking mincore(2) for each page of a window takes 1 ms.
+    """
+    library = _library()
+    if library is None or not _counts():
+        return None
+    stat = _Stat()
+    asked = (ctypes.c_int(descriptor), ctypes.byref(_Range(offset, length)), ctypes.byref(stat), ctypes.c_uint(0))
+    if library.syscall(ctypes.c_long(_CACHESTAT), *asked):
+        return None
+    return int(stat.cache)
+
+
+@functools.cache
+def _counts() -> bool:
+    return sys.platform == "linux" and os.uname().machine in _WITH_CACHESTAT
 
 
 def _resident_pages(descriptor: int, offset: int, length: int) -> bytes | None:
@@ -255,6 +303,7 @@ def _library() -> ctypes.CDLL | None:
             ctypes.c_int64,
         )
         library.munmap.argtypes = (ctypes.c_void_p, ctypes.c_size_t)
+        library.syscall.restype = ctypes.c_long
         library.mincore.argtypes = (ctypes.c_void_p, ctypes.c_size_t, ctypes.c_void_p)
     except (OSError, AttributeError):
         return None
