@@ -28,10 +28,10 @@ from verifier.errors import ShareGone
 from verifier.tree import cache, content, trouble
 from verifier.tree.cache import PageCache
 from verifier.tree.content import (
+    AHEAD_BYTES,
     BLOCK_BYTES,
     GONE,
     SEGMENT_BYTES,
-    SPLIT_BLOCK_BYTES,
     SPLIT_BYTES,
     Expected,
     Glance,
@@ -158,8 +158,8 @@ def test_segments_are_those_of_the_bytes(long_input: memoryview, size: int) -> N
 
 
 EDGES: Final = sorted(
-    {edge + around for edge in (SPLIT_BYTES, SPLIT_BYTES + SPLIT_BLOCK_BYTES) for around in (-1, 0, 1)}
-    | {SPLIT_BYTES + BLOCK_BYTES, SPLIT_BYTES + 3 * SPLIT_BLOCK_BYTES + 7}
+    {edge + around for edge in (SPLIT_BYTES, SPLIT_BYTES + AHEAD_BYTES) for around in (-1, 0, 1)}
+    | {SPLIT_BYTES + BLOCK_BYTES, SPLIT_BYTES + 3 * AHEAD_BYTES + 7}
 )
 
 
@@ -195,7 +195,7 @@ def test_sizes_of_pieces_never_matter(
     data = cycling(size)
     with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
         patch.setattr(content, "BLOCK_BYTES", block)
-        patch.setattr(content, "SPLIT_BLOCK_BYTES", split_block)
+        patch.setattr(content, "AHEAD_BYTES", split_block)
         patch.setattr(content, "SEGMENT_BYTES", segment)
         patch.setattr(content, "SPLIT_BYTES", split)
         (Path(folder) / "file").write_bytes(data)
@@ -258,7 +258,7 @@ def test_short_reads_lose_nothing_where_threads_share_a_file(tmp_path: Path, mon
     monkeypatch.setattr(content, "SPLIT_BYTES", BLOCK_BYTES)
     data = cycling(3 * BLOCK_BYTES + 11)
     (tmp_path / "file").write_bytes(data)
-    for most in (99_991, SPLIT_BLOCK_BYTES - 1):
+    for most in (99_991, AHEAD_BYTES - 1):
         with monkeypatch.context() as patch:
             ShortReads(patch, most)
             assert read(tmp_path / "file", threads=2).digest == blake3(data).digest()
@@ -545,7 +545,7 @@ def test_an_error_in_the_middle_of_a_file_is_answered_the_same(
 ) -> None:
     """A bad sector shows while reading, not while opening: one more attempt, then unreadable, and all is given back."""
     monkeypatch.setattr(content, "SPLIT_BYTES", BLOCK_BYTES)
-    (tmp_path / "file").write_bytes(cycling(2 * SPLIT_BLOCK_BYTES + BLOCK_BYTES))
+    (tmp_path / "file").write_bytes(cycling(2 * AHEAD_BYTES + BLOCK_BYTES))
     real_readv, calls = os.readv, 0
 
     def failing_readv(descriptor: int, buffers: list[memoryview]) -> int:
@@ -560,7 +560,7 @@ def test_an_error_in_the_middle_of_a_file_is_answered_the_same(
     found = read(tmp_path / "file", threads=threads)
     assert found == Reading(State.UNREADABLE, "EIO: read", MEDIUM_ATTEMPTS, None, None, None, None, None)
     assert calls == 2 * MEDIUM_ATTEMPTS
-    assert (held_descriptors(), [t.name for t in threading.enumerate() if t.name.startswith("hash")]) == (before, [])
+    assert (held_descriptors(), [t.name for t in threading.enumerate() if t.name.startswith("ahead")]) == (before, [])
 
 
 @pytest.mark.parametrize("name", ["EACCES", "EPERM", "ELOOP", "EUCLEAN", "EBADMSG"])
@@ -653,19 +653,19 @@ def test_a_stop_leaves_no_thread_behind(tmp_path: Path, monkeypatch: pytest.Monk
     """A file that several threads hash is let go as a whole."""
     monkeypatch.setattr(content, "SPLIT_BYTES", BLOCK_BYTES)
     file = tmp_path / "file"
-    file.write_bytes(cycling(3 * SPLIT_BLOCK_BYTES))
+    file.write_bytes(cycling(3 * AHEAD_BYTES))
     blocks: list[int] = []
 
     def stop(size_bytes: int) -> None:
         blocks.append(size_bytes)
         if len(blocks) == 2:
-            assert [t for t in threading.enumerate() if t.name.startswith("hash")]
+            assert [t for t in threading.enumerate() if t.name.startswith("ahead")]
             raise Stopped
 
     before = held_descriptors()
     with pytest.raises(Stopped):
         read(file, on_bytes=stop, threads=2)
-    assert (held_descriptors(), [t.name for t in threading.enumerate() if t.name.startswith("hash")]) == (before, [])
+    assert (held_descriptors(), [t.name for t in threading.enumerate() if t.name.startswith("ahead")]) == (before, [])
 
 
 # ---- Replaced between listing and reading

@@ -20,6 +20,7 @@ import functools
 import mmap
 import os
 import sys
+import time
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 if TYPE_CHECKING:
@@ -31,6 +32,9 @@ ASK_BYTES: Final = 128 * 1024
 """Files up to this size are just asked for; of larger ones it is looked first what is in memory (20 µs)."""
 WINDOW_BYTES: Final = 64 * 1024 * 1024
 """Of larger files it is looked window by window what is in memory."""
+
+COMING_S: Final = 0.02
+"""How long what the system reads ahead may take to come."""
 
 _NOWAIT: Final[int] = getattr(os, "RWF_NOWAIT", 0)
 _CAN_ADVISE: Final = hasattr(os, "posix_fadvise")
@@ -138,9 +142,11 @@ class Watching:
         # One window ahead: the system reads ahead, and what it fetched for us was not there before.
         self._here, self._ahead = next(self._windows, ()), next(self._windows, ())
         self._end = WINDOW_BYTES
+        self._size = self._left = size
 
     def read(self, position: int) -> None:
         """Take note that the file was read up to here."""
+        self._left = self._size - position
         while position >= self._end:
             self._drop(self._here)
             self._here, self._ahead = self._ahead, next(self._windows, ())
@@ -150,6 +156,11 @@ class Watching:
         """Drop what was begun, and what the system has read ahead of it, also where the end was not reached."""
         self._drop(self._here)
         self._drop(self._ahead)
+        if self._left > 0 and (self._here or self._ahead):
+            # Pages that were just coming could not be dropped; now they are there.
+            time.sleep(COMING_S)
+            self._drop(self._here)
+            self._drop(self._ahead)
 
     def _drop(self, ranges: Sequence[tuple[int, int]]) -> None:
         for offset, length in ranges:

@@ -11,7 +11,10 @@ import errno
 import json
 import os
 import stat
-from typing import TYPE_CHECKING, Final, NamedTuple, Self
+import threading
+from itertools import cycle, repeat
+from queue import SimpleQueue
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import xxhash
 from blake3 import blake3
@@ -24,8 +27,7 @@ from verifier.tree.names import shown, to_text
 from verifier.tree.trouble import ATTEMPTS, Trouble, attempts_for, errno_name, pause_after, trouble_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-    from concurrent.futures import Executor, Future
+    from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 
     from verifier.tree.handle import TreeHandle
 
@@ -35,7 +37,9 @@ BLOCK_BYTES: Final = SMALL_BYTES
 """Bytes read by one call: large enough to amortise it, small enough to stay in a core's cache for all hashes."""
 SPLIT_BYTES: Final = 32 * 1024 * 1024
 """Files from this size on may be hashed by several threads at once."""
-SPLIT_BLOCK_BYTES: Final = 4 * 1024 * 1024
+AHEAD_BYTES: Final = 2 * 1024 * 1024
+AHEAD_BLOCKS: Final = 3
+"""Then blocks of this size are read ahead, so many at most."""
 GONE: Final = "gone since it was listed"
 """How the error of a file ends that is no longer there."""
 
@@ -241,74 +245,89 @@ def _read_once(where: Where, expected: Expected, manner: Manner) -> Reading:
 def _digest_large(descriptor: int, size: int, manner: Manner) -> tuple[int, bytes, bytes, bytes | None]:
     manner.cache.go_cold(descriptor, size)
     watching = Watching(descriptor, size)
-    pieces = _Segments() if size > SEGMENT_BYTES else None
+    segments = _Segments() if size > SEGMENT_BYTES else None
     split = manner.threads > 1 and size >= SPLIT_BYTES and manner.algorithm is Algorithm.BLAKE3
+    whole = blake3(max_threads=manner.threads) if split else new_hash(manner.algorithm)
+    pieces = _Ahead(descriptor, segments) if split else _pieces(descriptor, segments, repeat(aligned_room(BLOCK_BYTES)))
     total, head = 0, b""
-    with _Hashing(manner.algorithm, manner.threads if split else 1) as whole:
-        try:
-            while piece := whole.fill(descriptor):
-                if len(head) < HEAD_BYTES:
-                    head += bytes(piece[: HEAD_BYTES - len(head)])
-                whole.update(piece)
-                if pieces is not None:
-                    pieces.update(piece)
-                total += len(piece)
-                manner.on_bytes(len(piece))
-                watching.read(total)
-                if total > size:  # it grows while it is read: there may be no end to it
-                    break
-        finally:
-            watching.finish()
-        return total, whole.digest(), head, None if pieces is None else pieces.digests()
+    try:
+        for piece in pieces:
+            if len(head) < HEAD_BYTES:
+                head += bytes(piece[: HEAD_BYTES - len(head)])
+            whole.update(piece)
+            total += len(piece)
+            manner.on_bytes(len(piece))
+            watching.read(total)
+            if total > size:  # it grows while it is read: there may be no end to it
+                break
+    finally:
+        pieces.close()
+        watching.finish()
+    return total, whole.digest(), head, None if segments is None else segments.digests()
 
 
-class _Hashing:
-    """The whole file's hash, and the room that its blocks are read into.
+def _pieces(
+    descriptor: int, segments: _Segments | None, rooms: Iterable[memoryview]
+) -> Generator[memoryview, None, None]:
+    """Read block by block, each into the next room, and give them to the segments' digests while they are at hand."""
+    for room in rooms:
+        got = os.readv(descriptor, (room,)) if _HAS_READV else _read_into(descriptor, room)
+        if not got:
+            return
+        piece = room[:got]
+        if segments is not None:
+            segments.update(piece)
+        yield piece
 
-    With several threads a block is hashed while the next one is read: two blocks in turn, larger ones, because BLAKE3
-    splits each among its threads.
+
+class _Ahead:
+    """Blocks of a file that a thread of its own reads ahead, while others are hashed.
+
+    Larger than where one thread does everything, because BLAKE3 splits each among its threads, and small enough to be
+    in the processor's cache still when it does.
     """
 
-    def __init__(self, algorithm: Algorithm, threads: int) -> None:
-        self._hash = new_hash(algorithm) if threads == 1 else blake3(max_threads=threads)
-        self._aside: Executor | None = None
-        if threads > 1:
-            from concurrent.futures import ThreadPoolExecutor  # noqa: PLC0415  most readers never need it
+    def __init__(self, descriptor: int, segments: _Segments | None) -> None:
+        self._rooms = [aligned_room(AHEAD_BYTES) for _ in range(AHEAD_BLOCKS)]
+        self._free: SimpleQueue[memoryview | None] = SimpleQueue()
+        self._full: SimpleQueue[memoryview | BaseException | None] = SimpleQueue()
+        for room in self._rooms:
+            self._free.put(room)
+        self._ended = False
+        self._thread = threading.Thread(target=self._read, args=(descriptor, segments), name="ahead", daemon=True)
+        self._thread.start()
 
-            self._aside = ThreadPoolExecutor(1, thread_name_prefix="hash")
-        self._under_way: Future[object] | None = None
-        size = BLOCK_BYTES if self._aside is None else SPLIT_BLOCK_BYTES
-        self._rooms = [aligned_room(size) for _ in range(1 if self._aside is None else 2)]
+    def _read(self, descriptor: int, segments: _Segments | None) -> None:
+        end: BaseException | None = None
+        try:
+            for piece in _pieces(descriptor, segments, iter(self._free.get, None)):
+                self._full.put(piece)
+                if self._ended:
+                    break
+        except BaseException as error:
+            end = error
+        self._full.put(end)
 
-    def fill(self, descriptor: int) -> memoryview:
-        """Read the next block; empty at the end."""
-        room = self._rooms[0]
-        self._rooms.reverse()
-        got = os.readv(descriptor, (room,)) if _HAS_READV else _read_into(descriptor, room)
-        return room[:got]
+    def __iter__(self) -> Iterator[memoryview]:
+        """Yield the blocks; each is overwritten when the next one is asked for.
 
-    def update(self, piece: memoryview) -> None:
-        if self._aside is None:
-            self._hash.update(piece)
-            return
-        self._settle()
-        self._under_way = self._aside.submit(self._hash.update, piece)
+        Raises:
+            OSError: As it was met.
+        """
+        for room in cycle(self._rooms):
+            piece = self._full.get()
+            if piece is None:
+                return
+            if isinstance(piece, BaseException):
+                raise piece
+            yield piece
+            self._free.put(room)
 
-    def digest(self) -> bytes:
-        self._settle()
-        return self._hash.digest()
-
-    def _settle(self) -> None:
-        if self._under_way is not None:
-            self._under_way.result()
-            self._under_way = None
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._aside is not None:
-            self._aside.shutdown(wait=True)
+    def close(self) -> None:
+        """End the thread, after the block that it is at."""
+        self._ended = True
+        self._free.put(None)
+        self._thread.join()
 
 
 _HAS_XATTRS: Final = hasattr(os, "listxattr")
