@@ -11,6 +11,11 @@ import sys
 
 def main() -> None:
     """Run the command line and exit with its code."""
+    if set(sys.argv[1:2]) & {"check", "scan"} and not set(sys.argv) & {"-h", "--help"}:
+        # Reader processes come from a server, which starts while the command line is read here.
+        from verifier.scan.engine import warm_up  # noqa: PLC0415
+
+        warm_up()
     from verifier.cli.app import run  # noqa: PLC0415
 
     code = run()

@@ -56,11 +56,8 @@ def check(
 
     Example: verifier check /mnt/old /mnt/new --evidence proof-2026-11
     """
-    from verifier.cli.settle import settle
-    from verifier.scan.engine import warm_up
-
-    warm_up()
     from verifier.check import CheckRequest
+    from verifier.cli.settle import settle
     from verifier.cli.show import run_and_print
     from verifier.rules.load import load_rules
     from verifier.scan.process import be_idle

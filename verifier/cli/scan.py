@@ -59,11 +59,8 @@ def scan(
 
     Example: verifier scan /srv/share --manifest old.manifest.sqlite --label "old server"
     """
-    from verifier.cli.settle import settle
-    from verifier.scan.engine import warm_up
-
-    warm_up()
     from verifier.cli.progress import display
+    from verifier.cli.settle import settle
     from verifier.manifest.database import named
     from verifier.rules.load import load_rules
     from verifier.scan.process import be_idle

@@ -7,5 +7,4 @@ import gc
 
 def settle() -> None:
     """Take everything that exists now out of the collector's sight (Python documentation, gc.freeze)."""
-    gc.collect()
     gc.freeze()
