@@ -653,7 +653,7 @@ def test_a_stop_leaves_no_thread_behind(tmp_path: Path, monkeypatch: pytest.Monk
     """A file that several threads hash is let go as a whole."""
     monkeypatch.setattr(content, "SPLIT_BYTES", BLOCK_BYTES)
     file = tmp_path / "file"
-    file.write_bytes(cycling(3 * AHEAD_BYTES))
+    file.write_bytes(cycling(8 * AHEAD_BYTES))  # more than is read ahead
     blocks: list[int] = []
 
     def stop(size_bytes: int) -> None:
