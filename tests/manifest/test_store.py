@@ -20,9 +20,9 @@ from hypothesis import strategies as st
 from tests.conftest import without_rights
 from tests.strategies import HOSTILE_NAMES, paths
 from verifier.errors import EvidenceUnwritable, ManifestDamaged, ManifestTooNew, NotAManifest, UsageProblem
-from verifier.manifest import schema
+from verifier.manifest import schema, seal
 from verifier.manifest.store import Manifest, ProblemKind
-from verifier.manifest.totals import Totals
+from verifier.manifest.totals import Totals, count
 from verifier.tree.entry import BY_RULE, Entry, Kind, State
 from verifier.tree.names import is_utf8, to_bytes, to_text
 from verifier.tree.trouble import Problem
@@ -603,3 +603,78 @@ def test_no_space_is_one_line(tmp_path: Path, mount: Mount) -> None:
                 manifest.add([entry(f"{n}-{m}-{'x' * 200}") for m in range(100)])
                 manifest.commit()
         assert caught.value.exit_code == 4
+
+
+@given(
+    rows=st.lists(
+        st.tuples(st.sampled_from(Kind), st.sampled_from(State), st.integers(0, 2**40), st.integers(0, 59)), max_size=60
+    ),
+    length=st.integers(1, 7),
+)
+@settings(max_examples=40)
+def test_runs_together_are_the_whole(rows: list[tuple[Kind, State, int, int]], length: int) -> None:
+    """Counted run by run or at once, whatever the length of a run: every entry counts, and none counts twice."""
+    with tempfile.TemporaryDirectory() as place, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(seal, "_RUN_END", seal._RUN_END.replace("OFFSET 9999", f"OFFSET {length - 1}"))
+        patch.setattr(seal, "_FIRST_RUN_END", seal._FIRST_RUN_END.replace("OFFSET 9999", f"OFFSET {length - 1}"))
+        with Manifest.create(Path(place) / "m") as manifest:
+            for n, (kind, state, size, second) in enumerate(rows):
+                read_at = f"2026-11-21T22:00:{second:02}+00:00"
+                manifest.add([entry(f"{n * 7 % 61:02}", kind=kind, state=state, size=size, read_at=read_at)])
+            runs = manifest.runs()
+            assert len(runs) == -(-len(rows) // length)
+            together = Totals()
+            for run in runs:
+                together = together.plus(count(manifest.connection, run))
+            assert together == manifest.totals()
+            assert together.entries == len(rows)
+
+
+# ---- Taking neighbours over from an earlier manifest
+
+LIMITS: Final = ("2026-11-21T00:00:00+00:00", 10**18)
+
+
+@pytest.fixture
+def neighbours(path: Path, tmp_path: Path) -> Iterator[Manifest]:
+    """Return a manifest with an earlier one attached that knows a file in each of many ways."""
+    facts = {"kind": Kind.FILE, "digest": b"d" * 32, "size": 7, "device": 1}
+    early, late = "2026-11-20T23:59:59+00:00", "2026-11-21T22:00:00+00:00"
+    with Manifest.create(tmp_path / "earlier") as earlier:
+        earlier.add([
+            entry("a/1", state=State.PROVED, read_at=late, xattrs="{}", segments=b"s" * 32, head=b"h", **facts),
+            entry("a/2", state=State.CARRIED, read_at=late, **facts),
+            entry("a/3", state=State.PROVED, read_at=late, ctime_ns=10**18 + 1, **facts),
+            entry("a/4", state=State.PROVED, read_at=early, **facts),
+            entry("a/5", state=State.LISTED, read_at=late, **facts),
+            entry("a/6", state=State.PROVED, read_at=late, **facts | {"digest": None}),
+            entry("a/7", state=State.PROVED, read_at=late, **facts | {"kind": Kind.DIRECTORY}),
+        ])  # fmt: skip
+        earlier.commit()
+    with Manifest.create(path) as manifest:
+        for state in ("proved", "carried"):
+            manifest.attach(state, tmp_path / "earlier")
+        yield manifest
+
+
+@pytest.mark.parametrize(("state", "paths"), [("proved", ["a/1"]), ("carried", ["a/1", "a/2"])])
+def test_of_neighbours_only_those_are_taken_that_count(neighbours: Manifest, state: str, paths: list[str]) -> None:
+    """Read, in a state that counts, within the limits, with a digest: whole rows, on the device of now."""
+    neighbours.add_unchanged(state, ("a/1", "a/9", *LIMITS), 77, len(paths))
+    neighbours.detach(state)
+    found = list(neighbours.entries())
+    assert [one.path for one in found] == paths
+    assert {(one.state, one.device, one.size, one.digest) for one in found} == {(state, 77, 7, b"d" * 32)}
+    assert (found[0].xattrs, found[0].segments, found[0].head) == ("{}", b"s" * 32, b"h")
+
+
+def test_an_earlier_manifest_that_changed_meanwhile_is_noticed(neighbours: Manifest) -> None:
+    """Another number of rows than a reader saw is no row that may be believed."""
+    with pytest.raises(ManifestDamaged, match="changed while it was used"):
+        neighbours.add_unchanged("carried", ("a/1", "a/9", *LIMITS), 77, 3)
+
+
+def test_an_attached_manifest_is_not_written_to(neighbours: Manifest) -> None:
+    """Whatever statement comes: what is reused is opened for reading only."""
+    with pytest.raises(sqlite3.OperationalError, match="readonly"):
+        neighbours.connection.execute("DELETE FROM carried.entries")

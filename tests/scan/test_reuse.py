@@ -471,3 +471,52 @@ def test_a_file_that_changed_between_listing_and_reading_again_is_no_such_case(
     assert problems_of(manifest) == []
     entry = entries_of(manifest)["4"]
     assert (entry.size, entry.digest) == (7, blake3(b"written").digest())
+
+
+# ---- Many neighbours
+
+
+@pytest.mark.usefixtures("clock_ahead")
+@pytest.mark.parametrize("removed", [set(), {0}, {150}, {299}, set(range(0, 300, 7)), set(range(100, 300))], ids=len)
+@pytest.mark.parametrize("added", [set(), {"000a", "150a", "299a"}], ids=["none added", "some added"])
+def test_neighbours_that_came_or_went_are_noticed(
+    tmp_path: Path, manifest: Path, removed: set[int], added: set[str]
+) -> None:
+    """Taken over at once or one by one: what is gone does not come back, what is new is read, all else is carried."""
+    names = {f"{n:03}".encode(): f"content {n}".encode() for n in range(300)}
+    inner: Folder = {b"inner": b"between the files"}
+    root = lay_out(
+        tmp_path / "root", {**names, b"050 folder": inner, b"250 folder": inner, b"z": dict(list(names.items())[:60])}
+    )
+    earlier = tmp_path / "earlier"
+    scan_tree(root, earlier)
+    for n in removed:
+        (root / f"{n:03}").unlink()
+    for name in added:
+        (root / name).write_bytes(name.encode())
+    outcome = scan_tree(root, manifest, reuse=earlier)
+    assert carried_or_folders(manifest) == {str(p.relative_to(root)) for p in root.rglob("*")} - added
+    assert outcome.fingerprint == scan_tree(root, tmp_path / "fresh").fingerprint
+    was, found = entries_of(earlier), entries_of(manifest)
+    for path in carried_or_folders(manifest):
+        if found[path].kind == Kind.FILE:
+            assert found[path] == was[path]._replace(state=State.CARRIED.value)
+
+
+def carried_or_folders(manifest: Path) -> set[str]:
+    """Return the paths of all that was not read."""
+    return {path for path, entry in entries_of(manifest).items() if entry.state != State.PROVED}
+
+
+@pytest.mark.parametrize("column", ["allocated", "mode", "uid", "gid", "nlink"])
+@pytest.mark.usefixtures("clock_ahead")
+def test_facts_are_always_those_of_now(tmp_path: Path, manifest: Path, column: str) -> None:
+    """An earlier manifest says what content is, never what a file's owner or mode is, not even among its neighbours."""
+    root = lay_out(tmp_path / "root", {f"{n:03}".encode(): b"content" for n in range(50)})
+    earlier = tmp_path / "earlier"
+    scan_tree(root, earlier)
+    edit(earlier, f"UPDATE entries SET {column} = {column} + 1 WHERE path = '025'")
+    reseal(earlier)
+    assert scan_tree(root, manifest, reuse=earlier).totals.carried_files == 50
+    now = entries_of(manifest)["025"]
+    assert getattr(now, column) == getattr(entries_of(earlier)["025"], column) - 1

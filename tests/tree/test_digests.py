@@ -6,7 +6,7 @@ from typing import Final
 
 import pytest
 
-from verifier.tree.digests import Algorithm, new_hash
+from verifier.tree.digests import Algorithm, digester, new_hash
 
 # Source: github.com/BLAKE3-team/BLAKE3, test_vectors/test_vectors.json, "hash", first 32 bytes of each.
 BLAKE3: Final = {
@@ -74,6 +74,15 @@ def test_pieces_give_the_digest_of_the_whole(algorithm: Algorithm, data: bytes, 
     for start in range(0, len(data), step):
         whole.update(view[start : start + step])
     assert whole.digest().hex() == hex_digest
+
+
+@pytest.mark.parametrize("algorithm", Algorithm)
+def test_one_content_after_the_other_has_its_own_digest(algorithm: Algorithm) -> None:
+    """Nothing of a content is left in what digests the next one."""
+    digest_of = digester(algorithm)
+    for one, data, hex_digest in VECTORS + VECTORS[::-1]:
+        if one is algorithm:
+            assert digest_of(memoryview(data)).hex() == hex_digest
 
 
 def test_only_the_cryptographic_ones_resist_forgery() -> None:
