@@ -108,7 +108,7 @@ def context() -> BaseContext:
     methods = multiprocessing.get_all_start_methods()
     context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
     if "forkserver" in methods:
-        context.set_forkserver_preload(["verifier.scan.process"])
+        context.set_forkserver_preload(["verifier.scan.process", "verifier.rules.matcher"])
     return context
 
 

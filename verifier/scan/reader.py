@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from verifier.manifest.earlier import Earlier, Known, Limits
+    from verifier.rules.matcher import Matcher
     from verifier.rules.rule import RuleSet
     from verifier.scan.pace import Meter
     from verifier.tree.digests import Algorithm
@@ -248,11 +249,14 @@ def _skipping(rules: RuleSet | None) -> Callable[[str], str | None]:
     """Return what a walk asks before it enters a folder."""
     if rules is None:
         return lambda _: None
-    from verifier.rules.matcher import Matcher  # noqa: PLC0415  compiles patterns; only scans with rules need it
-
-    matcher = Matcher(rules)
+    matcher: Matcher | None = None
 
     def reason(path: str) -> str | None:
+        nonlocal matcher
+        if matcher is None:  # 30 ms, which a tree without folders need not wait for
+            from verifier.rules.matcher import Matcher  # noqa: PLC0415
+
+            matcher = Matcher(rules)
         rule = matcher.descend(path)
         return None if rule is None else f"{BY_RULE}{rule.name}"
 

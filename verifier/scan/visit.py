@@ -82,11 +82,12 @@ class Visit:
                     full = size >= task.most_entries and not 0 < walk.left <= task.most_entries // 8
                     if full or now - started >= task.most_seconds:
                         break
+                    step = walk.names_a_step
                     if now - last < QUICK_STEP_S:
-                        left = max(task.most_entries - size, NAMES_A_STEP)
-                        walk.names_a_step = min(walk.names_a_step * 2, MOST_NAMES_A_STEP, left)
+                        step = min(step * 2, MOST_NAMES_A_STEP)
                     elif now - last > SLOW_STEP_S:
-                        walk.names_a_step = min(walk.names_a_step, NAMES_A_STEP)
+                        step = NAMES_A_STEP
+                    walk.names_a_step = min(step, max(task.most_entries - size, NAMES_A_STEP))
                     last = now
             except Stopped:
                 pass
