@@ -615,8 +615,7 @@ def test_no_space_is_one_line(tmp_path: Path, mount: Mount) -> None:
 def test_runs_together_are_the_whole(rows: list[tuple[Kind, State, int, int]], length: int) -> None:
     """Counted run by run or at once, whatever the length of a run: every entry counts, and none counts twice."""
     with tempfile.TemporaryDirectory() as place, pytest.MonkeyPatch.context() as patch:
-        patch.setattr(seal, "_RUN_END", seal._RUN_END.replace("OFFSET 9999", f"OFFSET {length - 1}"))
-        patch.setattr(seal, "_FIRST_RUN_END", seal._FIRST_RUN_END.replace("OFFSET 9999", f"OFFSET {length - 1}"))
+        patch.setattr(seal, "RUN_ENTRIES", length)
         with Manifest.create(Path(place) / "m") as manifest:
             for n, (kind, state, size, second) in enumerate(rows):
                 read_at = f"2026-11-21T22:00:{second:02}+00:00"

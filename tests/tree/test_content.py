@@ -43,7 +43,7 @@ from verifier.tree.content import (
     read_file,
     xattrs_of,
 )
-from verifier.tree.digests import Algorithm, hasher
+from verifier.tree.digests import Algorithm, digester
 from verifier.tree.entry import HEAD_BYTES, State
 from verifier.tree.handle import DescriptorHandle, PathHandle, TreeHandle
 from verifier.tree.trouble import ATTEMPTS, MEDIUM_ATTEMPTS
@@ -94,7 +94,7 @@ def look(
 ) -> Glance | None:
     """Take a quick look at one file through a hold on its folder, which is closed."""
     with handle or DescriptorHandle(file.parent) as held:
-        return glance(Where(held, (), file.name), hasher(algorithm), Manner(algorithm, PageCache(), on_bytes))
+        return glance(Where(held, (), file.name), digester(algorithm), Manner(algorithm, PageCache(), on_bytes))
 
 
 def held_descriptors() -> int:

@@ -34,11 +34,6 @@ SELECT printf('%s|%d|%d|%d|%d|%d|%s|%s|%s|%s|%Q|%Q|%Q' || char(10), kind, size, 
               quote(digest), quote(head), quote(segments), path, target, xattrs)
 FROM entries
 """  # noqa: S608
-# No scan writes an empty path, so who finds one finds a forgery; it must not lie before the first run.
-_RUN: Final = f"{_SELECT} WHERE path > ? AND path <= ? ORDER BY path"
-_FIRST_RUN: Final = f"{_SELECT} WHERE path >= ? AND path <= ? ORDER BY path"
-_RUN_END: Final = f"SELECT path FROM entries WHERE path > ? ORDER BY path LIMIT 1 OFFSET {RUN_ENTRIES - 1}"  # noqa: S608
-_FIRST_RUN_END: Final = f"SELECT path FROM entries ORDER BY path LIMIT 1 OFFSET {RUN_ENTRIES - 1}"  # noqa: S608
 
 HOLDS_NUL: Final = """
 SELECT 1 FROM entries WHERE instr(CAST(path AS BLOB), x'00')
@@ -54,11 +49,24 @@ class Run(NamedTuple):
     """The last path before it; the empty text for the first run."""
     last: str
 
+    @property
+    def condition(self) -> str:
+        """SQL for its rows; its parameters are the run's own fields."""
+        return f"{_beyond(self.after)} AND path <= ?"
+
+
+def _beyond(after: str) -> str:
+    # No scan writes an empty path, so who finds one finds a forgery; it must not lie before the first run.
+    return "path > ?" if after else "path >= ?"
+
 
 def runs(connection: sqlite3.Connection) -> Iterator[Run]:
     """Yield all runs, in path order."""
     after = ""
-    while end := connection.execute(*((_RUN_END, (after,)) if after else (_FIRST_RUN_END,))).fetchone():
+    while end := connection.execute(
+        f"SELECT path FROM entries WHERE {_beyond(after)} ORDER BY path LIMIT 1 OFFSET ?",  # noqa: S608
+        (after, RUN_ENTRIES - 1),
+    ).fetchone():
         yield Run(after, end[0])
         after = end[0]
     (last,) = connection.execute("SELECT max(path) FROM entries").fetchone()
@@ -69,7 +77,7 @@ def runs(connection: sqlite3.Connection) -> Iterator[Run]:
 def run_digest(connection: sqlite3.Connection, run: Run) -> bytes:
     """Return the digest of a run; reads its rows once, in constant memory."""
     digest = blake3()
-    lines = connection.execute(_RUN if run.after else _FIRST_RUN, run)
+    lines = connection.execute(f"{_SELECT} WHERE {run.condition} ORDER BY path", run)
     while batch := lines.fetchmany(2000):
         digest.update("".join([line for (line,) in batch]).encode())
     return digest.digest()

@@ -60,11 +60,8 @@ FROM entries
 
 def count(connection: sqlite3.Connection, run: Run | None = None) -> Totals:
     """Count one run of a manifest's entries (`verifier.manifest.seal.runs`), or all."""
-    if run is None:
-        found = connection.execute(_SELECT)
-    else:
-        after = ">" if run.after else ">="
-        found = connection.execute(f"{_SELECT} WHERE path {after} ? AND path <= ?", run)
+    condition, values = ("TRUE", ()) if run is None else (run.condition, tuple(run))
+    found = connection.execute(f"{_SELECT} WHERE {condition}", values)
     entries, directories, *files, oldest, unreadable, unsettled, not_entered = found.fetchone()
     proved, proved_bytes, carried, carried_bytes, listed, listed_bytes, other, other_bytes = files
     return Totals(

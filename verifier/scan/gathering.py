@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from verifier.tree.entry import INT64_MAX, NO_BLOCKS, OWN_COLUMNS, State, file_row
+from verifier.tree.entry import OWN_COLUMNS, State
 
 if TYPE_CHECKING:
-    import os
-
+    from verifier.manifest.earlier import Known
     from verifier.manifest.store import Row
     from verifier.scan.task import Outcome, Shared
+    from verifier.tree.entry import FileRow
 
 WORTH_SHARING: Final = 8
 """Files are gathered from so many on: a statement of their own takes 20 µs."""
@@ -52,10 +52,19 @@ class Gathering:
         """
         return self._groups.setdefault((state, common, xattrs, read_at), [])
 
-    def add_listed(self, path: str, facts: os.stat_result) -> None:
-        """Add a plain file that was listed and not read."""
-        row = file_row(path, facts)
-        self.group(LISTED, row[5:10]).extend((*row[:5], row[10]))
+    def add(self, state: str, row: FileRow, known: Known | None = None) -> None:
+        """Add one plain file.
+
+        Args:
+            state: Its state.
+            row: Its facts.
+            known: Its content, which is without segments; None where it is listed only.
+        """
+        if known is None:
+            self.group(state, row[5:10]).extend((*row[:5], row[10]))
+        else:
+            group = self.group(state, row[5:10], known.xattrs, known.read_at)
+            group += (*row[:5], row[10], known.head, known.digest)
 
     def listed(self) -> Listed:
         """Count the listed files."""
@@ -80,14 +89,3 @@ class Gathering:
                     single = outcome.proved if state == PROVED else outcome.carried
                     single.append((*facts, xattrs, *row[6:], read_at))
         return found
-
-
-def is_usual(mtime_ns: int, ctime_ns: int, device: int, inode: int) -> bool:
-    """Tell whether an entry takes these numbers as they are (`verifier.tree.entry.file_row`)."""
-    return (
-        -INT64_MAX <= mtime_ns <= INT64_MAX
-        and -INT64_MAX <= ctime_ns <= INT64_MAX
-        and device <= INT64_MAX
-        and inode <= INT64_MAX
-        and not NO_BLOCKS
-    )

@@ -12,9 +12,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from verifier.errors import CannotRun, ShareGone
-from verifier.manifest.earlier import Some
+from verifier.manifest.earlier import Earlier, Some
 from verifier.manifest.seal import run_digest
 from verifier.manifest.totals import count
+from verifier.scan.gathering import CARRIED, PROVED
 from verifier.scan.task import Outcome, ReadTask, RunTask, Task, VisitTask, empty_outcome
 from verifier.scan.visit import Visit
 from verifier.tree.cache import PageCache
@@ -29,8 +30,8 @@ from verifier.tree.content import (
     glance,
     read_file,
 )
-from verifier.tree.digests import digester, hasher
-from verifier.tree.entry import BY_RULE, Kind, State
+from verifier.tree.digests import digester
+from verifier.tree.entry import BY_RULE
 from verifier.tree.handle import TreeHandle, open_tree
 from verifier.tree.names import for_system, parts_of
 from verifier.tree.trouble import Problem, errno_name, now_text
@@ -40,7 +41,7 @@ if TYPE_CHECKING:
     import os
     from collections.abc import Callable, Sequence
 
-    from verifier.manifest.earlier import Earlier, Known, Limits
+    from verifier.manifest.earlier import Known, Limits
     from verifier.rules.matcher import Matcher
     from verifier.rules.rule import RuleSet
     from verifier.scan.pace import Meter
@@ -90,11 +91,10 @@ class Reader:
         self.meter = meter
         self.cache = PageCache(cold=setup.cold)
         self._handle: TreeHandle | None = None
-        self.hash_of = hasher(setup.algorithm)
         self.digest_of = digester(setup.algorithm)
         self.gate = Gate(setup.share, setup.cross_mounts, _skipping(setup.rules))
-        self._resumed = _earlier(setup, setup.resumed, _PROVED)
-        self._reused = _earlier(setup, setup.reused, _CARRIED)
+        self._resumed = _earlier(setup, setup.resumed, PROVED)
+        self._reused = _earlier(setup, setup.reused, CARRIED)
         self.looks_back = self._resumed is not None or self._reused is not None
 
     def do(self, task: Task) -> Outcome:
@@ -157,9 +157,9 @@ class Reader:
             if above != folder_path:
                 folder_path, folder = above, parts_of(above)
             where = Where(self.handle(), folder, for_system(name))
-            seen = glance(where, self.hash_of, manner) if size <= BLOCK_BYTES else None
+            seen = glance(where, self.digest_of, manner) if size <= BLOCK_BYTES else None
             if seen is not None and seen.digest is not None and _is_as_listed(seen.facts, size, mtime_ns, ctime_ns):
-                content = (_PROVED, None, seen.digest, None, seen.head, seen.xattrs, now)
+                content = (PROVED, None, seen.digest, None, seen.head, seen.xattrs, now)
                 outcome.as_listed.append((*content, path))
                 self.cache.count(size)
             else:
@@ -196,7 +196,7 @@ class Reader:
             In what state, and within which limits of time.
         """
         # What the same scan had read goes before what an earlier one knows, so that must know nothing of these.
-        for state, earlier in ((_PROVED, self._resumed), (_CARRIED, self._reused)):
+        for state, earlier in ((PROVED, self._resumed), (CARRIED, self._reused)):
             if earlier is not None and (found := earlier.as_they_are(rows)) is not Some.NONE:
                 return (state, earlier.limits) if found is Some.ALL else None
         return None
@@ -208,19 +208,13 @@ class Reader:
             rows: Files of one folder in path order.
         """
         found: list[tuple[str, Known] | None] = [None] * len(rows)
-        for state, earlier in ((_CARRIED, self._reused), (_PROVED, self._resumed)):
+        for state, earlier in ((CARRIED, self._reused), (PROVED, self._resumed)):
             if earlier is not None:
                 found = [
                     before if known is None else (state, known)
                     for before, known in zip(found, earlier.find(rows), strict=True)
                 ]
         return found
-
-
-_PROVED: Final = State.PROVED.value
-_CARRIED: Final = State.CARRIED.value
-_LISTED: Final = State.LISTED.value
-_FILE: Final = Kind.FILE.value
 
 
 def _is_as_listed(facts: os.stat_result, size: int, mtime_ns: int, ctime_ns: int) -> bool:
@@ -239,8 +233,6 @@ def _run_of(task: RunTask, outcome: Outcome) -> Outcome:
 def _earlier(setup: ReaderSetup, path: Path | None, state: str) -> Earlier | None:
     if path is None:
         return None
-    from verifier.manifest.earlier import Earlier  # noqa: PLC0415  most readers never look back
-
     file_system = setup.share.file_system
     return Earlier(path, inodes=file_system.inodes, grain_ns=file_system.grain_ns, state=state)
 

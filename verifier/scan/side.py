@@ -210,17 +210,16 @@ class SideScan:
     def _list(self) -> None:
         frontier = Frontier(self.manifest)
         setup = self._setup()
-        earlier = {State.PROVED.value: setup.resumed, State.CARRIED.value: setup.reused}
+        known = ((State.PROVED.value, setup.resumed), (State.CARRIED.value, setup.reused))
+        earlier = {state: path for state, path in known if path is not None}
         for state, path in earlier.items():
-            if path is not None:
-                self.manifest.attach(state, path)
+            self.manifest.attach(state, path)
         # With a limited rate even a little takes a while, and this thread has to tell how it goes.
         inline = self.share.local and self.options.limit_rate is None
         self._open(EngineKind.INLINE if inline else EngineKind.PROCESSES)
         self._run(lambda: self._next_visit(frontier), lambda task, outcome: self._visited(frontier, task, outcome))
-        for state, path in earlier.items():
-            if path is not None:
-                self.manifest.detach(state)
+        for state in earlier:
+            self.manifest.detach(state)
         self.manifest.set_facts(listed=True)
         self.listed = True
         self.company.meeting.listed()

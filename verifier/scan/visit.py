@@ -10,10 +10,11 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from verifier.errors import RootUnavailable, ShareGone
-from verifier.scan.gathering import LISTED, PROVED, Gathering, is_usual
+from verifier.manifest.earlier import Known
+from verifier.scan.gathering import LISTED, PROVED, Gathering
 from verifier.scan.task import Outcome, Unchanged, VisitTask, Work
 from verifier.tree.content import BLOCK_BYTES, Stopped, xattrs_of
-from verifier.tree.entry import HEAD_BYTES, KIND_BITS, Kind, file_row
+from verifier.tree.entry import HEAD_BYTES, KIND_BITS, NO_BLOCKS, Kind, file_row, fits
 from verifier.tree.names import plain_text, raw_of, to_text
 from verifier.tree.trouble import now_text
 from verifier.tree.walk import NAMES_A_STEP, Chunk, Names, Walk
@@ -21,7 +22,6 @@ from verifier.tree.walk import NAMES_A_STEP, Chunk, Names, Walk
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from verifier.manifest.earlier import Known
     from verifier.manifest.store import Row
     from verifier.scan.gathering import Common
     from verifier.scan.reader import Reader
@@ -127,7 +127,7 @@ class Visit:
                 unknown.append(item)
             else:
                 self._met += 1
-                self._gathering.group(LISTED, row[5:10]).extend((*row[:5], row[10]))
+                self._gathering.add(LISTED, row)
         return left + self._read_some(folder, prefix, unknown) if unknown else left
 
     # Known from an earlier manifest
@@ -170,10 +170,13 @@ class Visit:
         state, limits = found
         between = (rows[0][0], rows[-1][0], *limits)
         self._outcome.unchanged.append(Unchanged(state, between, rows[0][9], len(rows)))
+        self._count_known(rows)
+        return True
+
+    def _count_known(self, rows: Sequence[FileRow]) -> None:
         self._met += len(rows)
         self._known += len(rows)
         self._known_bytes += sum(row[1] for row in rows)
-        return True
 
     def _take_over_odd(self, path: str, facts: os.stat_result) -> bool:
         """Take over what is known of a file whose path has its bytes beside it; False where nothing is."""
@@ -181,21 +184,16 @@ class Visit:
         (known,) = self._reader.known([row])
         if known is None:
             return False
-        self._met += 1
-        self._known += 1
-        self._known_bytes += row[1]
+        self._count_known([row])
         self._outcome.entries.append(_whole(row, raw_of(path), *known))
         return True
 
     def _take_over(self, row: FileRow, state: str, known: Known) -> None:
-        self._met += 1
-        self._known += 1
-        self._known_bytes += row[1]
+        self._count_known([row])
         if known.segments is None:
-            group = self._gathering.group(state, row[5:10], known.xattrs, known.read_at)
-            group += (*row[:5], row[10], known.head, known.digest)
-            return
-        self._outcome.entries.append(_whole(row, None, state, known))
+            self._gathering.add(state, row, known)
+        else:
+            self._outcome.entries.append(_whole(row, None, state, known))
 
     # Listing and reading
 
@@ -222,8 +220,11 @@ class Visit:
                 continue
             mode, mtime_ns, ctime_ns = facts.st_mode, facts.st_mtime_ns, facts.st_ctime_ns
             device, inode = facts.st_dev, facts.st_ino
-            if mode & KIND_BITS != stat.S_IFREG or not is_usual(mtime_ns, ctime_ns, device, inode):
+            if mode & KIND_BITS != stat.S_IFREG:
                 left.append(item)
+                continue
+            if NO_BLOCKS or not fits(mtime_ns, ctime_ns, device, inode):
+                gathering.add(LISTED, file_row(prefix + text, facts))
                 continue
             shared = (mode & 0o7777, facts.st_uid, facts.st_gid, facts.st_nlink, device)
             if shared != common:
@@ -271,7 +272,7 @@ class Visit:
                     left.append(item)
                     continue
                 if size > BLOCK_BYTES or (once and before.st_nlink > 1):
-                    gathering.add_listed(path, before)
+                    gathering.add(LISTED, file_row(path, before))
                     continue
                 data = read_small(descriptor, size)
                 digest = digest_of(data)
@@ -290,19 +291,21 @@ class Visit:
             if (
                 not (len(data) == size == after.st_size and mtime_ns == after.st_mtime_ns)
                 or ctime_ns != after.st_ctime_ns
-                or not is_usual(mtime_ns, ctime_ns, device, inode)
             ):
-                gathering.add_listed(path, before)
+                gathering.add(LISTED, file_row(path, before))
                 continue
             if cold:
                 reader.cache.count(size)
             read += 1
             read_bytes += size
+            head = bytes(data[:HEAD_BYTES])
+            if NO_BLOCKS or not fits(mtime_ns, ctime_ns, device, inode):
+                gathering.add(PROVED, file_row(path, before), Known(digest, None, head, xattrs, now))
+                continue
             shared = (mode & 0o7777, before.st_uid, before.st_gid, before.st_nlink, device)
             if shared != common or xattrs != shared_xattrs:
                 group = gathering.group(PROVED, shared, xattrs, now)
                 common, shared_xattrs = shared, xattrs
-            head = bytes(data[:HEAD_BYTES])
             group += (path, size, before.st_blocks * 512, mtime_ns, ctime_ns, inode, head, digest)
         if uncounted:
             add(uncounted)

@@ -154,13 +154,12 @@ class Watching:
 
     def finish(self) -> None:
         """Drop what was begun, and what the system has read ahead of it, also where the end was not reached."""
-        self._drop(self._here)
-        self._drop(self._ahead)
-        if self._left > 0 and (self._here or self._ahead):
+        begun = (*self._here, *self._ahead)
+        self._drop(begun)
+        if self._left > 0 and begun:
             # Pages that were just coming could not be dropped; now they are there.
             time.sleep(COMING_S)
-            self._drop(self._here)
-            self._drop(self._ahead)
+            self._drop(begun)
 
     def _drop(self, ranges: Sequence[tuple[int, int]]) -> None:
         for offset, length in ranges:
@@ -190,9 +189,7 @@ def absent_ranges(descriptor: int, size: int) -> Iterator[tuple[tuple[int, int],
     Where the system does not say, nothing counts as absent, so nothing is dropped.
     """
     page = mmap.PAGESIZE
-    for start in range(0, size, WINDOW_BYTES):
-        length = min(WINDOW_BYTES, size - start)
-        counted = _count_resident(descriptor, start, length)
+    for start, length, counted in _windows(descriptor, size):
         if counted in (0, -(-length // page)):
             yield () if counted else ((start, length),)
             continue
@@ -229,14 +226,19 @@ def _absent_by_probe(descriptor: int, offset: int) -> bool:
 
 def resident(descriptor: int, size: int) -> Iterator[bool]:
     """Yield for each window of a file whether any of it is in memory; True where the system does not say."""
-    for start in range(0, size, WINDOW_BYTES):
-        length = min(WINDOW_BYTES, size - start)
-        counted = _count_resident(descriptor, start, length)
+    for start, length, counted in _windows(descriptor, size):
         if counted is not None:
             yield counted > 0
             continue
         pages = _resident_pages(descriptor, start, length)
         yield pages is None or 1 in pages
+
+
+def _windows(descriptor: int, size: int) -> Iterator[tuple[int, int, int | None]]:
+    """Yield for each window of a file where it begins, how long it is, and how many of its pages are in memory."""
+    for start in range(0, size, WINDOW_BYTES):
+        length = min(WINDOW_BYTES, size - start)
+        yield start, length, _count_resident(descriptor, start, length)
 
 
 class _Range(ctypes.Structure):

@@ -130,12 +130,12 @@ class Glance(NamedTuple):
     xattrs: str | None
 
 
-def glance(where: Where, hash_of: Callable[[memoryview], Hash], manner: Manner) -> Glance | None:
+def glance(where: Where, digest_of: Callable[[memoryview], bytes], manner: Manner) -> Glance | None:
     """Read a small file in as few steps as an honest reading takes.
 
     Args:
         where: The file.
-        hash_of: The algorithm's `verifier.tree.digests.hasher`.
+        digest_of: The algorithm's `verifier.tree.digests.digester`.
         manner: How.
 
     Returns:
@@ -154,7 +154,7 @@ def glance(where: Where, hash_of: Callable[[memoryview], Hash], manner: Manner) 
             return Glance(before, None, None, None)
         data = manner.cache.read_small(descriptor, size)
         manner.on_bytes(len(data))
-        digest = hash_of(data).digest()
+        digest = digest_of(data)
         head = bytes(data[:HEAD_BYTES])
         xattrs = xattrs_of(descriptor)
         after = os.fstat(descriptor)

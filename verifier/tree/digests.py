@@ -48,11 +48,6 @@ _HASHES: Final[dict[Algorithm, Callable[[bytes | memoryview], Hash]]] = {
 }
 
 
-def hasher(algorithm: Algorithm) -> Callable[[bytes | memoryview], Hash]:
-    """Return what makes a hash that has taken some data: for callers that make many."""
-    return _HASHES[algorithm]
-
-
 def digester(algorithm: Algorithm) -> Callable[[bytes | memoryview], bytes]:
     """Return what digests one small content after the other: for one thread that has many."""
     if algorithm is Algorithm.BLAKE3:

@@ -157,15 +157,20 @@ OWN_COLUMNS: Final = ("path", "size", "allocated", "mtime_ns", "ctime_ns", "inod
 """What plain files that otherwise have all in common still have of their own; listed files do without the last two."""
 
 
-def file_row(path: str, facts: os.stat_result) -> FileRow:
-    """Return a plain file's row; `facts` is what lstat, or fstat of the open file, said."""
-    mtime_ns, ctime_ns, device, inode = facts.st_mtime_ns, facts.st_ctime_ns, facts.st_dev, facts.st_ino
-    if not (
+def fits(mtime_ns: int, ctime_ns: int, device: int, inode: int) -> bool:
+    """Tell whether an entry can hold these numbers as they are: in 64 bits, with a sign."""
+    return (
         -INT64_MAX <= mtime_ns <= INT64_MAX
         and -INT64_MAX <= ctime_ns <= INT64_MAX
         and device <= INT64_MAX
         and inode <= INT64_MAX
-    ):
+    )
+
+
+def file_row(path: str, facts: os.stat_result) -> FileRow:
+    """Return a plain file's row; `facts` is what lstat, or fstat of the open file, said."""
+    mtime_ns, ctime_ns, device, inode = facts.st_mtime_ns, facts.st_ctime_ns, facts.st_dev, facts.st_ino
+    if not fits(mtime_ns, ctime_ns, device, inode):
         mtime_ns, ctime_ns, device, inode = time64(mtime_ns), time64(ctime_ns), int64(device), int64(inode)
     return (
         path,
