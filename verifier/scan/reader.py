@@ -50,9 +50,6 @@ if TYPE_CHECKING:
     from verifier.tree.share import Share
 
 
-WORTH_SHARING: Final = 8
-"""Files that have some facts in common are gathered from so many on: handing a value over to the scan and to SQLite
-costs 0.4 µs, for every row, and a statement of its own 20 µs."""
 AT_ROOT: Final = "."
 """How the root is called where an empty text means nothing at all."""
 
