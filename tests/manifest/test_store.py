@@ -629,6 +629,24 @@ def test_runs_together_are_the_whole(rows: list[tuple[Kind, State, int, int]], l
             assert together.entries == len(rows)
 
 
+# ---- Going on with what was read before
+
+
+@pytest.mark.parametrize("name", ["m", "file:m", "file:m?mode=memory", "m?mode=ro", "%6d", "a'b", "ü\udcff"])
+def test_whatever_a_manifest_is_called_it_is_that_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """A file's name is no address, though SQLite would take one for it (sqlite.org/uri.html, section 2)."""
+    monkeypatch.chdir(tmp_path)
+    with Manifest.create(Path(name)) as later:
+        later.add([entry("a", kind=Kind.FILE, state=State.PROVED, digest=b"d" * 32)])
+        later.commit()
+    with Manifest.create(Path("before")) as before:
+        before.take_over(Path(name))
+        assert [one.path for one in before.entries()] == ["a"]
+    assert {file.name for file in tmp_path.iterdir()} == {name, "before"}
+
+
 # ---- Taking neighbours over from an earlier manifest
 
 LIMITS: Final = ("2026-11-21T00:00:00+00:00", 10**18)

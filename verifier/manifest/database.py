@@ -44,9 +44,22 @@ def database_errors(path: Path) -> Iterator[None]:
         raise ManifestDamaged(f"{named(path)} is damaged ({error})", "scan that side again") from error
 
 
+def address(path: Path, *, read_only: bool = False) -> str:
+    """Return a file's address for a connection that takes addresses (sqlite.org/uri.html).
+
+    Such a connection takes a plain name that begins with ``file:`` for an address, so none is ever given to it.
+    """
+    return f"{path.absolute().as_uri()}?mode=ro" if read_only else path.absolute().as_uri()
+
+
+def attach(connection: sqlite3.Connection, name: str, path: Path, *, read_only: bool = True) -> None:
+    """Attach a file as a schema of this name, to a connection that takes addresses."""
+    connection.execute(f"ATTACH DATABASE ? AS {name}", (address(path, read_only=read_only),))
+
+
 def open_read_only(path: Path) -> sqlite3.Connection:
     """Open a file that may come from anybody: nothing is written, and nothing in its schema is run."""
-    uri = f"{path.absolute().as_uri()}?mode=ro"
+    uri = address(path, read_only=True)
     connection = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
     connection.execute("PRAGMA trusted_schema = OFF")
     connection.execute("PRAGMA query_only = ON")

@@ -19,7 +19,7 @@ from verifier.errors import (
     UsageProblem,
 )
 from verifier.manifest import schema
-from verifier.manifest.database import DatabaseFile, database_errors, named, open_read_only
+from verifier.manifest.database import DatabaseFile, address, attach, database_errors, named, open_read_only
 from verifier.manifest.earlier import COUNTED, unchanged
 from verifier.manifest.seal import HOLDS_NUL, Run, fingerprint, run_digest, runs
 from verifier.manifest.totals import Totals, count
@@ -139,7 +139,7 @@ class Manifest(DatabaseFile):
     def take_over(self, later: Path) -> None:
         """Take what a later scan of the same tree had read, with one transaction; may be done again."""
         with database_errors(self.path):
-            self.connection.execute("ATTACH DATABASE ? AS later", (str(later),))
+            attach(self.connection, "later", later, read_only=False)
             self.connection.execute("BEGIN IMMEDIATE")
             # Only what was read: what was carried over can be carried over again, from where it came.
             self.connection.execute(
@@ -236,7 +236,7 @@ class Manifest(DatabaseFile):
             earlier: The manifest; nothing is written to it.
         """
         with database_errors(earlier):
-            self.connection.execute(f"ATTACH DATABASE ? AS {state}", (f"{earlier.absolute().as_uri()}?mode=ro",))
+            attach(self.connection, state, earlier)
             self.connection.execute(f"PRAGMA {state}.locking_mode = NORMAL")
 
     def detach(self, state: str) -> None:
@@ -495,7 +495,7 @@ CACHE_KIB: Final = 16 * 1024
 def _open_to_write(path: Path) -> sqlite3.Connection:
     # A statement for many rows takes 100 kB, and another one comes every second: few are worth keeping.
     connection = sqlite3.connect(
-        path.absolute().as_uri(),
+        address(path),
         uri=True,
         timeout=0.2,
         isolation_level=None,

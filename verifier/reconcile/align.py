@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Field, Side
+from verifier.manifest import database
 from verifier.reconcile.findings import Tally
 from verifier.reconcile.options import place_of
 from verifier.tree.entry import Entry
@@ -31,7 +32,7 @@ _JOIN: Final = "FROM placed AS o JOIN new.entries AS n ON n.path = o.place"
 def attach(connection: sqlite3.Connection, old: Path, new: Path) -> None:
     """Attach both manifests, read-only, as ``old`` and ``new``."""
     for side, path in ((Side.OLD, old), (Side.NEW, new)):
-        connection.execute(f"ATTACH DATABASE ? AS {side}", (f"{path.absolute().as_uri()}?mode=ro",))
+        database.attach(connection, side.value, path)
     for name, function in _FUNCTIONS.items():
         connection.create_function(name, 1, _passing_null(function), deterministic=True)
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple, Self
 
 from verifier.classes import Class, Side
 from verifier.errors import NotAManifest
-from verifier.manifest.database import DatabaseFile, database_errors, named, open_read_only
+from verifier.manifest.database import DatabaseFile, address, database_errors, named, open_read_only
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -113,7 +113,7 @@ class Findings(DatabaseFile):
 
         with database_errors(path):
             # URIs on, so that the manifests can be attached read-only.
-            connection = sqlite3.connect(path.absolute().as_uri(), uri=True, isolation_level=None)
+            connection = sqlite3.connect(address(path), uri=True, isolation_level=None)
             connection.execute("PRAGMA locking_mode = EXCLUSIVE")
             connection.execute("PRAGMA synchronous = NORMAL")
             connection.execute("PRAGMA trusted_schema = OFF")
