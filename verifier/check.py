@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from filelock import FileLock, Timeout
 
-from verifier.classes import Side
+from verifier.classes import Field, Side
 from verifier.errors import (
     AlgorithmMismatch,
     EvidenceUnwritable,
@@ -79,6 +79,10 @@ class CheckRequest:
     """When the old side was meant to stop changing; aware."""
     live_since: datetime | None = None
     """When people began to work on the new side; aware."""
+    compare: frozenset[Field] = frozenset()
+    """Metadata fields to compare although a side may make them up, or they are only counted otherwise."""
+    ignore: frozenset[Field] = frozenset()
+    """Metadata fields to leave out."""
     algorithm: Algorithm | None = None
     """None takes a given manifest's, else BLAKE3."""
     scan: ScanOptions = field(default_factory=ScanOptions)
@@ -190,6 +194,8 @@ def _conclude(
         request.maps,
         _nanoseconds(request.frozen_at),
         _nanoseconds(request.live_since),
+        request.compare,
+        request.ignore,
         roots[Side.OLD],
         roots[Side.NEW],
     )

@@ -36,6 +36,8 @@ class Cause(StrEnum):
     STALE = "stale"
     NEWER = "newer"
     OTHER = "other"
+    NOT_REPEATED = "not-repeated"
+    """The digests differ, and a second reading of both files showed no difference. Its weight is inconclusive."""
 
 
 class Severity(StrEnum):
@@ -49,13 +51,18 @@ class Severity(StrEnum):
 
 
 class Field(StrEnum):
-    """A metadata field that can be compared."""
+    """A metadata field that can be compared, in the order in which differences are told."""
 
     MTIME = "mtime"
+    DIRECTORY_MTIME = "directory-mtime"
     MODE = "mode"
     OWNER = "owner"
     GROUP = "group"
+    ACL = "acl"
     XATTRS = "xattrs"
+    STREAMS = "streams"
+    HARD_LINKS = "hard-links"
+    SPARSE = "sparse"
 
 
 class Side(StrEnum):

@@ -105,17 +105,18 @@ def test_what_is_of_the_scan_and_not_of_the_tree_is_not_compared() -> None:
 
 
 def test_hard_links_that_became_copies_are_all_found() -> None:
-    """Each name of an inode is an entry of its own; a copy that gave each its own inode has lost nothing."""
+    """Each name of an inode is an entry of its own; a copy that gave each its own inode has lost no content."""
     names = ["one", "two", "three"]
     old = [file(name, nlink=3, inode=5) for name in names]
     new = [file(name, nlink=1, inode=number) for number, name in enumerate(names)]
     outcome = reconciled(old, new)
-    assert outcome.findings == ()
+    assert {(found.cls, found.fields) for found in outcome.findings} == {(Class.METADATA_ONLY, Field.HARD_LINKS)}
+    assert len(outcome.findings) == 3
     lost = reconciled(old, new[:2])
     assert lost.of(Class.MISSING) == [("three", None)]
 
 
-def test_hard_links_on_disk_and_their_copies_are_identical() -> None:
+def test_hard_links_on_disk_and_their_copies_differ_in_nothing_else() -> None:
     """A tree with hard links, copied by a program that knows none, has the same names with the same content."""
     with scratch() as base:
         for side in ("old", "new"):
@@ -123,7 +124,10 @@ def test_hard_links_on_disk_and_their_copies_are_identical() -> None:
         (base / "old" / "d" / "two").hardlink_to(base / "old" / "one")
         plant(base / "new", {b"d/two": Node(b"shared")})
         outcome = compared(base / "old", base / "new")
-        assert outcome.findings == ()
+        assert {(found.old_path, found.fields) for found in outcome.findings} == {
+            ("one", Field.HARD_LINKS),
+            ("d/two", Field.HARD_LINKS),
+        }
         (base / "new" / "d" / "two").unlink()
         assert compared(base / "old", base / "new").of(Class.MISSING) == [("d/two", None)]
 

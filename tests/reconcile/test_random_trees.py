@@ -62,8 +62,11 @@ def test_each_change_alone_gives_its_class_and_cause(change: Change, data: st.Da
 
 
 def test_every_cause_is_planted_somewhere() -> None:
-    """No cause can be added to the contract without a change here that brings it about."""
-    assert {change.cause for change in Change} == {None, *Cause}
+    """No cause can be added to the contract without a change here that brings it about, but one.
+
+    That a reading does not repeat needs a medium that gives other bytes the second time; trees on a disk do not.
+    """
+    assert {change.cause for change in Change} == {None, *Cause} - {Cause.NOT_REPEATED}
 
 
 @settings(max_examples=20, deadline=None)

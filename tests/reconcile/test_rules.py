@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pytest
 
-from tests.reconcile.trees import Node, compared, file, folder, link, plant, reconciled, scratch
-from verifier.classes import Class, Severity, Side, VerdictKind
+from tests.reconcile.trees import T0_NS, Node, compared, file, folder, link, plant, reconciled, scratch
+from verifier.classes import Cause, Class, Severity, Side, VerdictKind
 from verifier.rules.load import load_rules
 from verifier.rules.rule import Action, Guards, Rule, RuleSet
 from verifier.tree.entry import HEAD_BYTES, Kind
@@ -156,7 +156,7 @@ def test_a_report_rule_needs_a_look(sides: str) -> None:
     lock, rest = file(".~lock.notes.odt#", b",ada"), file("b")
     outcome = reconciled(
         [rest, *([lock] if sides != "new" else [])],
-        [rest, *([lock._replace(digest=b"other" * 6 + b"32")] if sides != "old" else [])],
+        [rest, *([lock._replace(digest=b"other" * 6 + b"32", mtime_ns=T0_NS + 1)] if sides != "old" else [])],
         rules=SHIPPED,
     )
     found = outcome.at(lock.path)
@@ -173,8 +173,18 @@ def test_what_a_rule_claims_and_is_the_same_on_both_sides_is_identical() -> None
 
 def test_nothing_but_clutter_is_nothing_to_check() -> None:
     """An old side of which everything was set aside is not a success."""
-    outcome = reconciled([file("x", b"1")], [file("x", b"2")], **under(rule("x")))
+    outcome = reconciled([file("x", b"1")], [file("x", b"2", mtime_ns=T0_NS + 1)], **under(rule("x")))
     assert outcome.verdict.kind is VerdictKind.INCONCLUSIVE
+
+
+def test_a_silent_change_is_never_set_aside() -> None:
+    """Bytes that changed under an unchanged size and time are damage, whatever the file is called."""
+    old, new = file("x", b"1"), file("x", b"2")
+    outcome = reconciled([old, file("b")], [new, file("b")], **under(rule("x")))
+    found = outcome.at("x")
+    assert (found.cls, found.cause, found.severity) == (Class.CONTENT_CHANGED, Cause.SILENT, Severity.BLOCKER)
+    assert "may not set aside" in found.reason
+    assert outcome.verdict.kind is VerdictKind.NOT_TRUSTWORTHY
 
 
 def test_guards_ask_each_side_about_itself() -> None:

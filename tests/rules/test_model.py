@@ -188,7 +188,7 @@ def test_a_refused_value_is_named(old: str, new: str, line: str) -> None:
 @pytest.mark.parametrize(
     ("text", "line"),
     [
-        ("x = 1", "1.toml: x: unknown key; allowed: rule, policy"),
+        ("x = 1", "1.toml: x: unknown key; allowed: rule, policy, tolerance"),
         ("rule = 1", "1.toml: rule: not a list of tables; allowed: [[rule]], once for each rule"),
         ("rule = [1]", "1.toml: rule 1: not a table; allowed: a table of keys"),
         ("policy = 1", "1.toml: policy: not a table; allowed: a table of keys"),
@@ -199,7 +199,8 @@ def test_a_refused_value_is_named(old: str, new: str, line: str) -> None:
         ),
         (
             "[policy.field]\nsize = 'note'",
-            '1.toml: policy.field.size: "size" is not known; allowed: mtime, mode, owner, group or xattrs',
+            '1.toml: policy.field.size: "size" is not known; allowed: mtime, directory-mtime, mode, owner, group, acl, '
+            "xattrs, streams, hard-links or sparse",
         ),
         (RULE + RULE, '1.toml: rule 2 "my-rule", name: rule 1 has this name; allowed: each name once in a file'),
         ('[[rule]]\nname = "n"\nx = 1\ny = 2', '1.toml: rule 1 "n", pattern: this key is missing (and 6 more)'),

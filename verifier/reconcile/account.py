@@ -10,17 +10,19 @@ from verifier.reconcile.findings import Findings, Tally
 
 if TYPE_CHECKING:
     import sqlite3
+    from collections.abc import Mapping
 
 
-def settle(findings: Findings, identical: Tally) -> dict[Side, dict[Class, Tally]]:
+def settle(findings: Findings, identical: Tally, held: Mapping[Side, Tally]) -> dict[Side, dict[Class, Tally]]:
     """Draw up both accounts, write them into the findings file and hold them against the manifests.
 
-    What was identical was counted by the join, the findings were written one by one, and the totals are counted from
-    the manifests anew: three ways that meet only if no entry was lost or counted twice.
+    What was identical is what the join did not set apart, the findings were written one by one, and the totals are
+    counted from the manifests anew: they meet only if no entry was lost or counted twice.
 
     Args:
-        findings: With the manifests attached as ``old`` and ``new``.
+        findings: All of them.
         identical: The pairs in which nothing differs.
+        held: What each side's manifest holds.
 
     Raises:
         AccountUnbalanced: If a side's sum over the classes is not what its manifest holds.
@@ -28,7 +30,7 @@ def settle(findings: Findings, identical: Tally) -> dict[Side, dict[Class, Tally
     accounts = {}
     for side in Side:
         tallies = {Class.IDENTICAL: identical} | _by_class(findings.connection, side)
-        _check(findings.connection, side, tallies)
+        _check(side, held[side], tallies)
         findings.set_account(side, tallies)
         accounts[side] = {cls: tallies.get(cls, Tally()) for cls in Class}
     return accounts
@@ -45,16 +47,7 @@ def _by_class(connection: sqlite3.Connection, side: Side) -> dict[Class, Tally]:
     return {Class(row[0]): Tally(*row[1:]) for row in rows}
 
 
-def _check(connection: sqlite3.Connection, side: Side, tallies: dict[Class, Tally]) -> None:
-    held = Tally(
-        *connection.execute(
-            f"""
-            SELECT count(*), coalesce(sum(kind = 'file'), 0),
-                   coalesce(sum(CASE WHEN kind = 'file' THEN size END), 0)
-            FROM {side}.entries
-            """  # noqa: S608
-        ).fetchone()
-    )
+def _check(side: Side, held: Tally, tallies: dict[Class, Tally]) -> None:
     counted = Tally(*(sum(values) for values in zip(*tallies.values(), strict=True)))
     if held != counted:
         raise AccountUnbalanced(

@@ -1,6 +1,7 @@
 """The join: entries of both sides at the same place, and the rest of each side.
 
-SQLite does the work on the attached manifests; Python sees only what differs.
+SQLite does the work on the attached manifests, in one pass over the new side and one over the old; Python sees only
+what differs. Nothing is held in memory: what differs is noted by path in temporary tables.
 """
 
 from __future__ import annotations
@@ -9,24 +10,23 @@ from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Field, Side
 from verifier.manifest import database
+from verifier.reconcile.compared import ATTRIBUTES, SPARSE_BYTES
 from verifier.reconcile.findings import Tally
+from verifier.reconcile.links import RELINKED, note_relinked
 from verifier.reconcile.options import place_of
 from verifier.tree.entry import Entry
 from verifier.tree.names import StandIns, comparison_form, name_of, parent_of
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
     from verifier.reconcile.compared import Comparison
     from verifier.reconcile.options import PlaceMap
 
-_COLUMNS: Final = ", ".join(Entry._fields)
 _PAIR: Final = ", ".join(f"{side}.{column}" for side in "on" for column in Entry._fields)
 _KNOWN: Final = "('proved', 'carried', 'contentless')"
-# The new side drives the join where the old one is a plain view, so that rows come in path order.
-_JOIN: Final = "FROM placed AS o JOIN new.entries AS n ON n.path = o.place"
 
 
 def attach(connection: sqlite3.Connection, old: Path, new: Path) -> None:
@@ -60,17 +60,20 @@ def place_old(connection: sqlite3.Connection, maps: Sequence[PlaceMap]) -> None:
         connection.execute("CREATE TEMP VIEW placed AS SELECT path AS place, * FROM old.entries")
         return
     connection.create_function("place_of", 1, lambda path: place_of(path, maps), deterministic=True)
+    connection.execute("CREATE TEMP TABLE moved (path TEXT PRIMARY KEY NOT NULL, place TEXT) WITHOUT ROWID")
     connection.execute(
-        f"""
-        CREATE TEMP TABLE placed AS
-        SELECT CASE WHEN turn = 1 THEN place END AS place, {_COLUMNS} FROM (
-            SELECT *, row_number() OVER (PARTITION BY place ORDER BY path) AS turn
-            FROM (SELECT place_of(path) AS place, * FROM old.entries)
-        )
-        """  # noqa: S608
+        """
+        INSERT INTO moved SELECT path, CASE WHEN turn = 1 THEN place END FROM (
+            SELECT path, place, row_number() OVER (PARTITION BY place ORDER BY path) AS turn
+            FROM (SELECT path, place_of(path) AS place FROM old.entries)
+        ) ORDER BY path
+        """
     )
-    connection.execute("CREATE INDEX placed_by_place ON placed (place)")
-    connection.execute("CREATE INDEX placed_by_path ON placed (path)")
+    connection.execute("CREATE INDEX moved_by_place ON moved (place)")
+    connection.execute(
+        "CREATE TEMP VIEW placed AS"
+        " SELECT m.place AS place, e.* FROM moved AS m JOIN old.entries AS e ON e.path = m.path"
+    )
 
 
 def identical(comparison: Comparison) -> str:
@@ -81,37 +84,115 @@ def identical(comparison: Comparison) -> str:
         f"n.state IN {_KNOWN}",
         "(o.kind <> 'file' OR (o.size = n.size AND o.digest IS n.digest AND o.digest IS NOT NULL))",
         "o.target IS n.target",
+        *_same_metadata(comparison),
     ]
-    if Field.MTIME in comparison.fields:
-        conditions.append(f"(o.kind <> 'file' OR abs(o.mtime_ns - n.mtime_ns) <= {comparison.tolerance_ns})")
-    if Field.MODE in comparison.fields:
-        conditions.append("(o.kind = 'link' OR o.mode = n.mode)")
-    if Field.OWNER in comparison.fields:
-        conditions.append("o.uid = n.uid")
-    if Field.GROUP in comparison.fields:
-        conditions.append("o.gid = n.gid")
-    if Field.XATTRS in comparison.fields:
-        conditions.append("(o.xattrs IS NULL OR n.xattrs IS NULL OR o.xattrs = n.xattrs)")
     return " AND ".join(conditions)
 
 
-def count_identical(connection: sqlite3.Connection, comparison: Comparison) -> Tally:
-    """Count the pairs at one place in which nothing differs."""
-    row = connection.execute(
+def _same_metadata(comparison: Comparison) -> Iterator[str]:
+    fields = comparison.fields
+    if Field.MTIME in fields:
+        yield f"(o.kind <> 'file' OR {_same_mtime(comparison)})"
+    if Field.DIRECTORY_MTIME in fields:
+        yield f"(o.kind <> 'directory' OR {_same_mtime(comparison)})"
+    if Field.MODE in fields:
+        yield "(o.kind = 'link' OR o.mode = n.mode)"
+    for field, column, names in (
+        (Field.OWNER, "uid", comparison.owners),
+        (Field.GROUP, "gid", comparison.groups),
+    ):
+        if field in fields:
+            yield f"o.{column} = n.{column}"
+            if names.renamed:
+                yield f"o.{column} NOT IN ({', '.join(map(str, sorted(names.renamed)))})"
+    if ATTRIBUTES & fields:
+        yield "(o.xattrs IS NULL OR n.xattrs IS NULL OR o.xattrs = n.xattrs)"
+    if Field.SPARSE in fields:
+        yield f"(o.size < {SPARSE_BYTES} OR {_holes('o')} = {_holes('n')})"
+
+
+def _same_mtime(comparison: Comparison) -> str:
+    return f"abs(o.mtime_ns - n.mtime_ns) <= {comparison.tolerance_ns}"
+
+
+def _holes(side: str) -> str:
+    """Return the condition of `verifier.reconcile.metadata.holes`, 0 or 1."""
+    return (
+        f"({side}.kind = 'file' AND {side}.allocated IS NOT NULL AND {side}.size - {side}.allocated >= {SPARSE_BYTES}"
+        f" AND {side}.allocated * 2 < {side}.size)"
+    )
+
+
+def _plainly_identical(comparison: Comparison) -> str:
+    """Return a condition that holds for nearly every identical file and is quick to ask; it implies `identical`."""
+    conditions = [
+        "n.digest = o.digest",
+        "n.size = o.size",
+        "n.kind = 'file'",
+        "o.kind = 'file'",
+        "o.target IS n.target",
+    ]
+    conditions += [f"{side}.state IN ('proved', 'carried')" for side in "on"]
+    return " AND ".join((*conditions, *_same_metadata(comparison)))
+
+
+def set_apart(connection: sqlite3.Connection, comparison: Comparison) -> None:
+    """Make ``apart``: every entry of the new side that is not identical to one at its place on the old side.
+
+    Columns: ``new_path``, ``old_path`` (NULL where there is none), ``kind``, ``noted`` (1 where the pair counts as
+    identical and only a folder's time differs), ``delta_ns`` (what was added to the mtime, where contents are equal),
+    in the new side's path order.
+    """
+    connection.execute(RELINKED)
+    relinked = Field.HARD_LINKS in comparison.fields and note_relinked(connection)
+    same = identical(comparison)
+    plainly = _plainly_identical(comparison)
+    if relinked:
+        alone = "n.path NOT IN (SELECT new_path FROM relinked)"
+        same, plainly = f"{same} AND {alone}", f"{plainly} AND {alone}"
+    connection.execute(
+        "CREATE TEMP TABLE apart"
+        " (new_path TEXT NOT NULL, old_path TEXT, kind TEXT NOT NULL, noted INTEGER NOT NULL, delta_ns INTEGER)"
+    )
+    connection.execute(
         f"""
-        SELECT count(*), coalesce(sum(o.kind = 'file'), 0), coalesce(sum(CASE WHEN o.kind = 'file' THEN o.size END), 0)
-        {_JOIN} WHERE {identical(comparison)}
+        INSERT INTO apart
+        SELECT n.path, o.path, n.kind, coalesce({same}, 0),
+               CASE WHEN n.digest = o.digest OR n.kind = 'directory' THEN n.mtime_ns - o.mtime_ns END
+        FROM new.entries AS n LEFT JOIN placed AS o ON o.place = n.path
+        WHERE ({plainly}) IS NOT TRUE AND (
+            ({same}) IS NOT TRUE OR (n.kind = 'directory' AND NOT {_same_mtime(comparison)})
+        ) ORDER BY n.path
+        """  # noqa: S608
+    )
+
+
+def identical_of(connection: sqlite3.Connection, new: Tally) -> Tally:
+    """Return the pairs in which nothing differs: what the new side holds, and was not set apart."""
+    different = connection.execute(
+        """
+        SELECT count(*), count(*) FILTER (WHERE e.kind = 'file'),
+               coalesce(sum(e.size) FILTER (WHERE e.kind = 'file'), 0)
+        FROM apart AS a CROSS JOIN new.entries AS e ON e.path = a.new_path WHERE NOT a.noted
         """
     ).fetchone()
-    return Tally(*row)
+    return Tally(*(whole - part for whole, part in zip(new, different, strict=True)))
 
 
-def differing(connection: sqlite3.Connection, comparison: Comparison) -> Iterator[tuple[Entry, Entry]]:
-    """Stream the pairs at one place in which something differs, or is not known, in the new side's path order."""
+def differing(connection: sqlite3.Connection) -> Iterator[tuple[Entry, Entry, str | None]]:
+    """Stream the pairs at one place in which something differs, or is not known, in the new side's path order.
+
+    Yields:
+        Both entries, and how the structure of their hard links changed, if it did.
+    """
     width = len(Entry._fields)
-    query = f"SELECT {_PAIR} {_JOIN} WHERE NOT ({identical(comparison)}) ORDER BY n.path"
+    query = f"""
+        SELECT {_PAIR}, (SELECT how FROM relinked AS r WHERE r.new_path = n.path) FROM apart AS a
+        CROSS JOIN old.entries AS o ON o.path = a.old_path CROSS JOIN new.entries AS n ON n.path = a.new_path
+        WHERE NOT a.noted ORDER BY a.rowid
+    """  # noqa: S608
     for row in connection.execute(query):
-        yield Entry(*row[:width]), Entry(*row[width:])
+        yield Entry(*row[:width]), Entry(*row[width:-1]), row[-1]
 
 
 _LEFT: Final = """
@@ -123,13 +204,17 @@ CREATE TEMP TABLE left_{side} (
     head    BLOB,
     content BLOB,
     name    TEXT NOT NULL,
+    parent  TEXT NOT NULL,
     form_a  TEXT,
     form_b  TEXT,
     claimed INTEGER NOT NULL DEFAULT 0,
     partner TEXT,
     how     TEXT,
     unseen  TEXT,
-    twin    TEXT
+    twin    TEXT,
+    survives TEXT,
+    arrived INTEGER,
+    copies  INTEGER
 ) WITHOUT ROWID
 """
 # What identifies content: a file's digest, a link's target, a device's numbers; NULL where it is not known.
@@ -139,24 +224,40 @@ CASE WHEN kind = 'file' THEN digest WHEN kind = 'directory' THEN NULL
 """
 
 
-def fill_left(connection: sqlite3.Connection) -> None:
-    """Make ``left_old`` and ``left_new``: the entries that have no fellow at their place."""
-    columns = "path, place, kind, size, head, content, name, form_a, form_b"
-    facts = f"kind, size, head, {_CONTENT}, name_of(path)"
+def fill_left(connection: sqlite3.Connection, unmet: Iterable[Sequence[str]] | None) -> None:
+    """Make ``left_old`` and ``left_new``: the entries that have no fellow at their place.
+
+    Args:
+        connection: With ``apart`` and ``placed``.
+        unmet: Pages of the old side's paths that have none; None where they are still to be looked for.
+    """
+    columns = "path, place, kind, size, head, content, name, parent, form_a, form_b"
+    facts = f"kind, size, head, {_CONTENT}, name_of(path), parent_of(path)"
     for side in Side:
         connection.execute(_LEFT.format(side=side))
     connection.execute(
         f"""
-        INSERT INTO left_old ({columns})
-        SELECT path, place, {facts}, comparison_form_a(place), comparison_form_b(place) FROM placed
-        WHERE place IS NULL OR NOT EXISTS (SELECT 1 FROM new.entries AS n WHERE n.path = placed.place)
+        INSERT INTO left_new ({columns})
+        SELECT path, path, {facts}, comparison_form_a(path), comparison_form_b(path)
+        FROM (SELECT new_path FROM apart WHERE old_path IS NULL) CROSS JOIN new.entries ON path = new_path
         """  # noqa: S608
     )
+    connection.execute("CREATE TEMP TABLE unmet (old_path TEXT PRIMARY KEY NOT NULL) WITHOUT ROWID")
+    if unmet is None:
+        connection.execute(
+            """
+            INSERT INTO unmet SELECT path FROM placed
+            WHERE place IS NULL OR NOT EXISTS (SELECT 1 FROM new.entries AS n WHERE n.path = placed.place)
+            """
+        )
+    else:
+        for page in unmet:
+            connection.executemany("INSERT INTO unmet VALUES (?)", [(path,) for path in page])
     connection.execute(
         f"""
-        INSERT INTO left_new ({columns})
-        SELECT path, path, {facts}, comparison_form_a(path), comparison_form_b(path) FROM new.entries AS e
-        WHERE NOT EXISTS (SELECT 1 FROM placed AS o WHERE o.place = e.path)
+        INSERT INTO left_old ({columns})
+        SELECT path, place, {facts}, comparison_form_a(place), comparison_form_b(place)
+        FROM unmet CROSS JOIN placed ON path = old_path
         """  # noqa: S608
     )
     for side in Side:

@@ -8,16 +8,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from verifier.classes import DEFAULT_SEVERITY, Cause, Class, Field, Severity, Side
+from verifier.classes import DEFAULT_SEVERITY, Cause, Class, Severity, Side
 from verifier.reconcile.findings import Finding
 from verifier.reconcile.look import Seen
+from verifier.reconcile.metadata import Difference, differences, marks_of
 from verifier.rules.rule import Action, Policy
 from verifier.tree.entry import Entry, Kind, State
 from verifier.tree.names import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from verifier.reconcile.compared import Comparison
     from verifier.rules.matcher import Claim
 
@@ -29,9 +28,28 @@ class Judgement:
     cls: Class
     reason: str
     cause: Cause | None = None
-    fields: tuple[Field, ...] = ()
+    differs: tuple[Difference, ...] = ()
+    """Metadata, and for an altered name the way in which it is."""
     claim: Claim | None = None
     drift_side: Side | None = None
+    damage: str | None = None
+    """Where content differs, as `verifier.tree.damage` writes it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """What is known about an entry of the old side that has no fellow."""
+
+    unseen: str | None = None
+    """Why the new side cannot be said not to have it."""
+    twin: str | None = None
+    """A path of the new side with nearly the same name and other content."""
+    survives: str | None = None
+    """A path of the new side with the same content."""
+    arrived: int = 0
+    """How many files of the new side have the content,"""
+    copies: int = 0
+    """and how many of the old side."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,40 +60,71 @@ class Bench:
     policy: Policy
     frozen_at_ns: int | None = None
     live_since_ns: int | None = None
-    look: Callable[[Entry, Entry], Seen] = lambda _old, _new: Seen(None)
-    """Asked only about two files of which it is known that their content differs."""
+    shifts_ns: tuple[int, ...] = ()
+    """What was added to the times of most files: a time that differs by it is the same time."""
 
-    def same_place(self, old: Entry, new: Entry, claim: Claim | None) -> Judgement:
-        """Judge two entries at one place of which at least one fact differs or is not known."""
-        if claim is not None and claim.holds and claim.rule.action is not Action.KEEP:
+    def same_place(
+        self, old: Entry, new: Entry, claim: Claim | None, seen: Seen | None = None, relinked: str | None = None
+    ) -> Judgement:
+        """Judge two entries at one place of which at least one fact differs or is not known.
+
+        Args:
+            old: The old side's entry.
+            new: The new side's.
+            claim: The rules' word on both.
+            seen: What a second look showed, where `needs_look` asks for one.
+            relinked: How the structure of its hard links changed, if it did.
+        """
+        if _sets_aside(claim) and not self._is_silent(old, new):
+            assert claim is not None
             return Judgement(Class.CLUTTER, claim.why, claim=claim)
         if Kind.UNKNOWN in (old.kind, new.kind):
             return not_known(old, new) or Judgement(Class.UNREADABLE, "a side could not say what it is")
         if old.kind != new.kind:
             return Judgement(Class.KIND_CHANGED, f"a {old.kind} on the old side, a {new.kind} on the new", claim=claim)
         if old.kind == Kind.FILE:
-            return self._two_files(old, new, claim)
+            return self._two_files(old, new, claim, seen, relinked)
         unknown = not_known(old, new)
         if unknown is not None:
             return unknown
         if old.target != new.target:
             what = "link targets" if old.kind == Kind.LINK else "device numbers"
             reason = f"{what} differ: {shown(old.target or '')} on the old side, {shown(new.target or '')} on the new"
-            return self._changed(old, new, self._by_times(old, new), reason, claim)
-        return self._metadata(old, new, claim)
+            return self._changed(old, new, Seen(self._by_times(old, new)), reason, claim)
+        return self._metadata(old, new, claim, relinked)
 
-    def _two_files(self, old: Entry, new: Entry, claim: Claim | None) -> Judgement:
+    def needs_look(self, old: Entry, new: Entry, claim: Claim | None) -> bool:
+        """Tell whether a pair is to be reported as changed content, so that it has to be looked at again first."""
+        if not (old.kind == new.kind == Kind.FILE and old.content_known and new.content_known):
+            return False
+        if old.size == new.size and old.digest == new.digest:
+            return False
+        return self._is_silent(old, new) or not (_sets_aside(claim) or self._drift(old, new))
+
+    def _is_silent(self, old: Entry, new: Entry) -> bool:
+        """Tell whether bytes changed under an unchanged size and time, which no rule and no gate excuses."""
+        if not (old.kind == new.kind == Kind.FILE and old.content_known and new.content_known):
+            return False
+        return old.size == new.size and old.digest != new.digest and self._same_mtime(old, new)
+
+    def _two_files(
+        self, old: Entry, new: Entry, claim: Claim | None, seen: Seen | None, relinked: str | None
+    ) -> Judgement:
         unknown = not_known(old, new)
         if unknown is not None and (old.size == new.size or State.UNSETTLED in (old.state, new.state)):
             return unknown
         if unknown is None and old.size == new.size and old.digest == new.digest:
-            return self._metadata(old, new, claim)
-        seen = self.look(old, new) if unknown is None else Seen(Cause.EMPTY if new.size == 0 else None)
+            return self._metadata(old, new, claim, relinked)
+        if seen is None:
+            seen = Seen(Cause.EMPTY if new.size == 0 else None)
         what = f"sizes differ, {old.size} bytes on the old side, {new.size} on the new"
         reason = what if old.size != new.size else "same size, other bytes"
+        if self._is_silent(old, new) and _sets_aside(claim):
+            assert claim is not None
+            reason += f" under an unchanged time, which rule {claim.rule.name} may not set aside"
         if seen.note:
             reason += f"; {seen.note}"
-        return self._changed(old, new, seen.cause or self._by_times(old, new), reason, claim)
+        return self._changed(old, new, seen, reason, claim)
 
     def _by_times(self, old: Entry, new: Entry) -> Cause:
         if self._same_mtime(old, new):
@@ -83,60 +132,53 @@ class Bench:
         return Cause.STALE if new.mtime_ns < old.mtime_ns else Cause.NEWER
 
     def _same_mtime(self, old: Entry, new: Entry) -> bool:
-        return abs(old.mtime_ns - new.mtime_ns) <= self.comparison.tolerance_ns
+        delta_ns, tolerance_ns = new.mtime_ns - old.mtime_ns, self.comparison.tolerance_ns
+        return any(abs(delta_ns - shift_ns) <= tolerance_ns for shift_ns in (0, *self.shifts_ns))
 
-    def _changed(self, old: Entry, new: Entry, cause: Cause, reason: str, claim: Claim | None) -> Judgement:
+    def _changed(self, old: Entry, new: Entry, seen: Seen, reason: str, claim: Claim | None) -> Judgement:
+        cause = seen.cause or self._by_times(old, new)
+        drift = None if cause is Cause.NOT_REPEATED else self._drift(old, new)
+        if drift is Side.OLD:
+            why = "changed on the old side after it was frozen: still to be copied"
+            return Judgement(Class.DRIFT, why, claim=claim, drift_side=drift)
+        if drift is Side.NEW:
+            why = "changed on the new side since people work on it: expected"
+            return Judgement(Class.DRIFT, why, claim=claim, drift_side=drift)
+        return Judgement(Class.CONTENT_CHANGED, _with(claim, reason), cause, claim=claim, damage=seen.damage)
+
+    def _drift(self, old: Entry, new: Entry) -> Side | None:
+        """Return the side whose later change explains that content differs."""
         # Bytes that changed under an unchanged size and time are never expected, whatever the gates say.
-        silent = old.size == new.size and self._same_mtime(old, new)
-        if not silent and self._after(self.frozen_at_ns, old):
-            return Judgement(
-                Class.DRIFT,
-                "changed on the old side after it was frozen: still to be copied",
-                claim=claim,
-                drift_side=Side.OLD,
-            )
-        if not silent and self._after(self.live_since_ns, new):
-            return Judgement(
-                Class.DRIFT,
-                "changed on the new side since people work on it: expected",
-                claim=claim,
-                drift_side=Side.NEW,
-            )
-        return Judgement(Class.CONTENT_CHANGED, _with(claim, reason), cause, claim=claim)
+        if old.size == new.size and self._same_mtime(old, new):
+            return None
+        if self._after(self.frozen_at_ns, old):
+            return Side.OLD
+        return Side.NEW if self._after(self.live_since_ns, new) else None
 
     @staticmethod
     def _after(gate_ns: int | None, entry: Entry) -> bool:
         return gate_ns is not None and entry.mtime_ns > gate_ns
 
-    def _metadata(self, old: Entry, new: Entry, claim: Claim | None) -> Judgement:
-        fields = self.differing_fields(old, new)
-        if not fields:
+    def _metadata(self, old: Entry, new: Entry, claim: Claim | None, relinked: str | None) -> Judgement:
+        found = differences(old, new, self.comparison, relinked)
+        if not found:
             return Judgement(Class.IDENTICAL, "")
-        reason = "same content; differs in " + ", ".join(_field_text(field, old, new) for field in fields)
-        return Judgement(Class.METADATA_ONLY, reason, fields=fields, claim=claim)
+        reason = "same content; differs in " + ", ".join(one.text for one in found)
+        return Judgement(Class.METADATA_ONLY, reason, differs=tuple(found), claim=claim)
 
-    def differing_fields(self, old: Entry, new: Entry) -> tuple[Field, ...]:
-        """Return the compared metadata fields in which two entries of one kind differ."""
-        compared = self.comparison.fields
-        differs = {
-            Field.MTIME: old.kind == Kind.FILE and not self._same_mtime(old, new),
-            Field.MODE: old.kind != Kind.LINK and old.mode != new.mode,
-            Field.OWNER: old.uid != new.uid,
-            Field.GROUP: old.gid != new.gid,
-            Field.XATTRS: None not in (old.xattrs, new.xattrs) and old.xattrs != new.xattrs,
-        }
-        return tuple(field for field in Field if field in compared and differs[field])
+    def differs(self, old: Entry, new: Entry) -> tuple[Difference, ...]:
+        """Return how the metadata of two entries of one kind differs that are not at the same place."""
+        return tuple(differences(old, new, self.comparison))
 
-    def only_old(self, entry: Entry, claim: Claim | None, unseen: str | None, twin: str | None) -> Judgement:
+    def only_old(self, entry: Entry, claim: Claim | None, elsewhere: Elsewhere) -> Judgement:
         """Judge an entry of the old side that has no fellow anywhere.
 
         Args:
             entry: The entry.
             claim: What the rules say about it.
-            unseen: Why the new side cannot be said not to have it, or None.
-            twin: A path of the new side with nearly the same name and other content, or None.
+            elsewhere: What else is known about it.
         """
-        early = self._one_sided(entry, claim, unseen, Side.NEW)
+        early = self._one_sided(entry, claim, elsewhere.unseen, Side.NEW)
         if early is not None:
             return early
         if entry.state == State.UNSETTLED:
@@ -147,14 +189,22 @@ class Bench:
         reason = "not on the new side, under this name or another"
         if entry.kind == Kind.DIRECTORY:
             reason = "this folder is not on the new side"
+        if elsewhere.survives is not None:
+            reason = f"not on the new side under this name; {_copies_text(elsewhere)}"
         if not entry.content_known:
             reason += f"; its own content was not read ({entry.error or 'listed only'})"
-        if twin:
-            reason += f"; {shown(twin)} has nearly the same name and other content"
+        if elsewhere.twin:
+            reason += f"; {shown(elsewhere.twin)} has nearly the same name and other content"
         return Judgement(Class.MISSING, _with(claim, reason), claim=claim)
 
     def only_new(self, entry: Entry, claim: Claim | None, unseen: str | None) -> Judgement:
-        """Judge an entry of the new side that has no fellow anywhere; arguments as for `only_old`."""
+        """Judge an entry of the new side that has no fellow anywhere.
+
+        Args:
+            entry: The entry.
+            claim: What the rules say about it.
+            unseen: Why the old side cannot be said not to have it, or None.
+        """
         early = self._one_sided(entry, claim, unseen, Side.OLD)
         if early is not None:
             return early
@@ -172,7 +222,8 @@ class Bench:
 
     @staticmethod
     def _one_sided(entry: Entry, claim: Claim | None, unseen: str | None, other: Side) -> Judgement | None:
-        if claim is not None and claim.holds and claim.rule.action is not Action.KEEP:
+        if _sets_aside(claim):
+            assert claim is not None
             return Judgement(Class.CLUTTER, claim.why, claim=claim)
         if unseen is not None:
             return Judgement(Class.UNREADABLE, f"whether the {other} side has it is not known: {unseen}", claim=claim)
@@ -185,9 +236,11 @@ class Bench:
         cls, claim = judgement.cls, judgement.claim
         if cls is Class.CLUTTER and claim is not None and claim.rule.action is Action.REPORT:
             return Severity.ATTENTION
+        if judgement.cause is Cause.NOT_REPEATED:
+            return Severity.INCONCLUSIVE
         usual = self.policy.classes.get(cls, DEFAULT_SEVERITY[cls])
         if cls is Class.METADATA_ONLY:
-            weights = [self.policy.fields.get(field, usual) for field in judgement.fields]
+            weights = [self.policy.fields.get(one.field, usual) for one in judgement.differs if one.field is not None]
             return min(weights, key=list(Severity).index)
         return usual
 
@@ -214,12 +267,14 @@ class Bench:
             new.size if new else None,
             old.mtime_ns if old else None,
             new.mtime_ns if new else None,
-            ";".join(judgement.fields) or None,
+            ";".join(one.field for one in judgement.differs if one.field is not None) or None,
             claim.rule.name if claim else None,
             None,
             asks,
             judgement.reason,
             judgement.drift_side,
+            marks_of(judgement.differs),
+            judgement.damage,
         )
 
 
@@ -237,30 +292,18 @@ def not_known(old: Entry, new: Entry) -> Judgement | None:
     return Judgement(Class.UNPROVEN, told)
 
 
+def _sets_aside(claim: Claim | None) -> bool:
+    return claim is not None and claim.holds and claim.rule.action is not Action.KEEP
+
+
+def _copies_text(elsewhere: Elsewhere) -> str:
+    """Say what became of the other copies of a lost file's content."""
+    survives = shown(elsewhere.survives or "")
+    if elsewhere.arrived < elsewhere.copies:
+        return f"{elsewhere.arrived} of {elsewhere.copies} copies arrived, one of them is {survives}"
+    return f"its content is there as {survives}"
+
+
 def _with(claim: Claim | None, reason: str) -> str:
     """Add why a rule does not apply, so that nobody wonders why clutter was counted as data."""
     return f"{reason}; {claim.why}" if claim is not None and not claim.holds else reason
-
-
-def _field_text(field: Field, old: Entry, new: Entry) -> str:
-    match field:
-        case Field.MTIME:
-            return f"mtime ({_duration(new.mtime_ns - old.mtime_ns)})"
-        case Field.MODE:
-            return f"mode ({old.mode:04o}, new {new.mode:04o})"
-        case Field.OWNER:
-            return f"owner ({old.uid}, new {new.uid})"
-        case Field.GROUP:
-            return f"group ({old.gid}, new {new.gid})"
-        case Field.XATTRS:
-            return "extended attributes"
-
-
-def _duration(nanoseconds: int) -> str:
-    """Say how much later or earlier the new side's time is."""
-    direction = "later" if nanoseconds > 0 else "earlier"
-    seconds = abs(nanoseconds) / 1e9
-    for unit, length in (("days", 86400), ("h", 3600), ("min", 60)):
-        if seconds >= length:
-            return f"{seconds / length:.4g} {unit} {direction} on new"
-    return f"{seconds:.4g} s {direction} on new"

@@ -6,6 +6,7 @@ of the run, and the account, so that a report can be written from it and the man
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from typing import TYPE_CHECKING, Final, NamedTuple, Self
 
@@ -14,7 +15,7 @@ from verifier.errors import NotAManifest
 from verifier.manifest.database import DatabaseFile, address, database_errors, named, open_read_only
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
 APPLICATION_ID: Final = 0x56464E31
@@ -50,6 +51,10 @@ class Finding(NamedTuple):
     """Why it has this class, in one sentence."""
     drift_side: str | None = None
     """The side that changed after its gate, for drift."""
+    marks: str | None = None
+    """How metadata or name differ, in terms that many entries share, one a line (`verifier.reconcile.metadata`)."""
+    damage: str | None = None
+    """Where content differs, as `verifier.tree.damage` writes it."""
 
 
 class Tally(NamedTuple):
@@ -59,6 +64,26 @@ class Tally(NamedTuple):
     files: int = 0
     bytes: int = 0
 
+
+class Systematic(NamedTuple):
+    """Many differences that are one fact."""
+
+    kind: str
+    """A word for machines, such as ``shifted-times``."""
+    text: str
+    """What it is, as it may be shown."""
+    tally: Tally
+    """The findings that show it; of identical folders whose time differs, the folders."""
+    exceptions: int
+    """Findings that differ in the same respect in another way."""
+    examples: tuple[str, ...]
+    """Paths of the old side, as manifest text; of the new one where there is none."""
+    note: str = ""
+    """What a person should know besides."""
+
+
+EXPLAINED: Final = "coalesce(marks IN (SELECT marks FROM combinations WHERE explained), 0)"
+"""SQL, 1 for findings of which every difference is systematic."""
 
 COLUMNS: Final = ("class", *Finding._fields[1:])
 _FINDINGS: Final = """
@@ -80,7 +105,9 @@ CREATE TABLE findings (
     group_path   TEXT,
     decision     INTEGER NOT NULL,
     reason       TEXT NOT NULL,
-    drift_side   TEXT
+    drift_side   TEXT,
+    marks        TEXT,
+    damage       TEXT
 )
 """
 _INSERT: Final = f"INSERT INTO findings ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"  # noqa: S608
@@ -110,6 +137,21 @@ class Findings(DatabaseFile):
             db.table("account").create(
                 {"side": str, "class": str, "entries": int, "files": int, "bytes": int}, pk=("side", "class")
             )
+            db.table("systematic").create(
+                {
+                    "id": int,
+                    "kind": str,
+                    "text": str,
+                    "entries": int,
+                    "files": int,
+                    "bytes": int,
+                    "exceptions": int,
+                    "examples": str,
+                    "note": str,
+                },
+                pk="id",
+            )
+            db.table("combinations").create({"marks": str, "systematic": str, "explained": int}, pk="marks")
 
         with database_errors(path):
             # URIs on, so that the manifests can be attached read-only.
@@ -192,6 +234,42 @@ class Findings(DatabaseFile):
             ).fetchall()
         found = {row[0]: Tally(*row[1:]) for row in rows}
         return {cls: found.get(cls.value, Tally()) for cls in Class}
+
+    def set_systematic(
+        self, facts: Sequence[Systematic], combinations: Iterable[tuple[str, Sequence[int | None]]]
+    ) -> None:
+        """Write the systematic differences, and which combinations of marks each takes part in.
+
+        Args:
+            facts: The differences; numbered from 1.
+            combinations: Marks as findings have them, with the number of the difference for each mark, or None.
+        """
+        rows = [
+            (number, one.kind, one.text, *one.tally, one.exceptions, json.dumps(one.examples), one.note)
+            for number, one in enumerate(facts, 1)
+        ]
+        marked = [
+            (
+                marks,
+                ";".join(str(number) for number in sorted({n for n in numbers if n is not None})),
+                None not in numbers,
+            )
+            for marks, numbers in combinations
+        ]
+        with database_errors(self.path):
+            self.connection.executemany("INSERT INTO systematic VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", rows)
+            self.connection.executemany("INSERT INTO combinations VALUES (?, ?, ?)", marked)
+
+    def systematic(self) -> list[Systematic]:
+        """Return the systematic differences, in the order of their numbers."""
+        with database_errors(self.path):
+            rows = self.connection.execute(
+                "SELECT kind, text, entries, files, bytes, exceptions, examples, note FROM systematic ORDER BY id"
+            ).fetchall()
+        return [
+            Systematic(kind, text, Tally(*tally), exceptions, tuple(json.loads(examples)), note)
+            for kind, text, *tally, exceptions, examples, note in rows
+        ]
 
     def stream(self, where: str = "1", parameters: tuple[object, ...] = (), limit: int = -1) -> Iterator[Finding]:
         """Stream findings in the contract's order.

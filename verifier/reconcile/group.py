@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Class, Side
-from verifier.tree.names import parent_of
 
 if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Iterator
+
     from verifier.reconcile.findings import Findings
 
 _GROUPED: Final = (
@@ -18,23 +20,56 @@ _GROUPED: Final = (
     (Class.CLUTTER, Side.OLD),
     (Class.CLUTTER, Side.NEW),
 )
+_MOVED: Final = (Class.RELOCATED, Class.NAME_ALTERED)
 
 
 def group_folders(findings: Findings) -> None:
     """Give every finding in a folder of the same class the topmost such folder as its group."""
     connection = findings.connection
+    for side in Side:
+        connection.execute(f'CREATE INDEX findings_by_{side} ON findings ("class", {side}_path)')
     for cls, side in _GROUPED:
-        path = f"{side}_path"
-        where = f"\"class\" = ? AND {side}_kind = 'directory' AND group_path IS NULL"
-        folders = connection.execute(f"SELECT {path} FROM findings WHERE {where} ORDER BY {path}", (cls.value,))  # noqa: S608
-        same = {folder for (folder,) in folders}
-        for folder in sorted(same):
-            if parent_of(folder) in same:
-                continue
-            connection.execute(
-                f"""
-                UPDATE findings SET group_path = ? WHERE "class" = ? AND group_path IS NULL
-                AND ({path} = ? OR ({path} > ? AND {path} < ?))
-                """,  # noqa: S608
-                (folder, cls.value, folder, f"{folder}/", f"{folder}0"),
-            )
+        if cls in _MOVED:
+            _group_what_moved(connection, cls, side)
+        _group(connection, cls, side)
+
+
+def _group(connection: sqlite3.Connection, cls: Class, side: Side) -> None:
+    path = f"{side}_path"
+    for folder, _ in _topmost(connection, cls, side, "1"):
+        connection.execute(
+            f"""
+            UPDATE findings SET group_path = ? WHERE "class" = ? AND group_path IS NULL
+            AND ({path} = ? OR ({path} > ? AND {path} < ?))
+            """,  # noqa: S608
+            (folder, cls.value, folder, f"{folder}/", f"{folder}0"),
+        )
+
+
+def _group_what_moved(connection: sqlite3.Connection, cls: Class, side: Side) -> None:
+    """Group what went with its folder; what went elsewhere than the folder is told by itself."""
+    path = f"{side}_path"
+    for folder, place in _topmost(connection, cls, side, "new_path IS NOT NULL"):
+        connection.execute(
+            f"""
+            UPDATE findings SET group_path = ? WHERE "class" = ? AND group_path IS NULL
+            AND ({path} = ? OR ({path} > ? AND {path} < ?))
+            AND substr(new_path, 1, ?) = ? AND substr(new_path, ?) = substr({path}, ?)
+            """,  # noqa: S608
+            (
+                folder, cls.value, folder, f"{folder}/", f"{folder}0",
+                len(place), place, len(place) + 1, len(folder) + 1,
+            ),
+        )  # fmt: skip
+
+
+def _topmost(connection: sqlite3.Connection, cls: Class, side: Side, where: str) -> Iterator[tuple[str, str]]:
+    """Yield the folders of a class that are in no group yet, in path order: whoever takes one groups what is in it."""
+    query = f"""
+        SELECT {side}_path, new_path FROM findings WHERE "class" = ? AND {side}_path > ? AND {side}_kind = 'directory'
+        AND group_path IS NULL AND {where} ORDER BY {side}_path LIMIT 1
+    """  # noqa: S608
+    found = connection.execute(query, (cls.value, "")).fetchone()
+    while found is not None:
+        yield found
+        found = connection.execute(query, (cls.value, found[0])).fetchone()

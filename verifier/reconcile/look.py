@@ -22,6 +22,7 @@ from verifier.tree.handle import TreeHandle, open_tree
 from verifier.tree.names import for_system, name_of, parent_of, parts_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from verifier.tree.entry import Entry
@@ -52,6 +53,7 @@ class Seen:
     """The cause, where the look can tell it."""
     note: str = ""
     """What a person should know besides, as part of a sentence."""
+    damage: str | None = None
 
 
 class Look:
@@ -75,8 +77,11 @@ class Look:
     def __exit__(self, *_: object) -> None:
         self._stack.close()
 
-    def at(self, old: Entry, new: Entry) -> Seen:
-        """Say how two files of different content differ."""
+    def at(self, pairs: Sequence[tuple[Entry, Entry]]) -> list[Seen]:
+        """Say how files of different content differ, pair by pair."""
+        return [self._one(old, new) for old, new in pairs]
+
+    def _one(self, old: Entry, new: Entry) -> Seen:
         if new.size == 0 and old.size > 0:
             return Seen(Cause.EMPTY)
         if new.size > old.size:

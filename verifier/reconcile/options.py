@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from verifier.classes import Field
+
 
 @dataclass(frozen=True, slots=True)
 class PlaceMap:
@@ -82,6 +84,10 @@ class ReconcileOptions:
     """When the old side was meant to stop changing, nanoseconds since 1970-01-01 UTC."""
     live_since_ns: int | None = None
     """When people began to work on the new side, same unit."""
+    compare: frozenset[Field] = frozenset()
+    """Metadata fields to compare although a side may make them up, or they are only counted otherwise."""
+    ignore: frozenset[Field] = frozenset()
+    """Metadata fields to leave out."""
     old_root: Path | None = None
     """The old tree, where it can be reached for a look at what differs."""
     new_root: Path | None = None

@@ -8,8 +8,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from verifier.reconcile.closeness import MOST_COPIES, closest
+
 if TYPE_CHECKING:
     import sqlite3
+    from collections.abc import Iterator
 
 ALTERED: Final = "altered"
 """Same place under the comparison form, same content."""
@@ -39,10 +42,12 @@ def pair_left(connection: sqlite3.Connection, *, mapped: bool) -> str:
     # Content that is empty, or that is only a link's text, identifies nothing by itself: the name has to agree.
     _pair(connection, RELOCATED, ("content", "size", "name", "parent_of_name"), "kind = 'file' AND size > 0")
     _pair(connection, RELOCATED, ("content", "kind", "name"), "kind IN ('file', 'link')")
+    _pair_copies(connection)
     _pair(connection, RELOCATED, ("content", "size"), "kind = 'file' AND size > 0")
     _pair(connection, RELOCATED_UNREAD, ("name", "size"), "kind = 'file' AND size > 0", unread=True)
     _pair_folders(connection, mapped=mapped)
     _note_twins(connection, form)
+    _note_copies(connection)
     return form
 
 
@@ -70,7 +75,7 @@ def _pair(connection: sqlite3.Connection, how: str, keys: tuple[str, ...], which
         unread: Only pairs of which at least one side's content is not known.
     """
     # The name of the folder above tells apart copies of one file in several folders of a moved tree.
-    expressions = {"parent_of_name": "name_of(parent_of(path))"}
+    expressions = {"parent_of_name": "name_of(parent)"}
     columns = ", ".join(f"{expressions.get(key, key)} AS k{n}" for n, key in enumerate(keys))
     names = ", ".join(f"k{n}" for n in range(len(keys)))
     old, new = (
@@ -89,6 +94,52 @@ def _pair(connection: sqlite3.Connection, how: str, keys: tuple[str, ...], which
         FROM ({old}) AS o JOIN ({new}) AS n USING ({names}, turn) WHERE 1 {condition}
         """  # noqa: S608
     )
+    _take_met(connection, how)
+
+
+def _pair_copies(connection: sqlite3.Connection) -> None:
+    """Pair what has several copies on a side by the closest name and folder; very many are left to their order."""
+    free = f"{_FREE} AND kind = 'file' AND size > 0 AND content IS NOT NULL"
+    connection.execute("DROP TABLE IF EXISTS temp.several")
+    connection.execute(
+        f"""
+        CREATE TEMP TABLE several AS
+        SELECT content FROM (SELECT content, count(*) AS copies FROM left_old WHERE {free} GROUP BY content) AS o
+        JOIN (SELECT content, count(*) AS copies FROM left_new WHERE {free} GROUP BY content) AS n USING (content)
+        WHERE o.copies + n.copies BETWEEN 3 AND {MOST_COPIES}
+        """  # noqa: S608
+    )
+    if connection.execute("SELECT 1 FROM several LIMIT 1").fetchone() is None:
+        return
+    connection.execute("CREATE INDEX several_by_content ON several (content)")
+    connection.execute("DROP TABLE IF EXISTS temp.met")
+    connection.execute("CREATE TEMP TABLE met (old_path TEXT, new_path TEXT)")
+    copies = connection.execute(
+        f"""
+        SELECT content, side, path FROM (
+            SELECT content, 0 AS side, path, place FROM left_old WHERE {free}
+            UNION ALL SELECT content, 1, path, place FROM left_new WHERE {free}
+        ) WHERE content IN (SELECT content FROM several) ORDER BY content, side, path
+        """  # noqa: S608
+    )
+    connection.executemany("INSERT INTO met VALUES (?, ?)", _closest_of_each(copies))
+    _take_met(connection, RELOCATED)
+
+
+def _closest_of_each(copies: Iterator[tuple[bytes, int, str]]) -> Iterator[tuple[str, str]]:
+    """Yield the pairs of each content; `copies` are content, side and path, those of one content together."""
+    current: bytes | None = None
+    sides: tuple[list[str], list[str]] = ([], [])
+    for content, side, path in copies:
+        if content != current:
+            yield from closest(*sides)
+            current, sides = content, ([], [])
+        sides[side].append(path)
+    yield from closest(*sides)
+
+
+def _take_met(connection: sqlite3.Connection, how: str) -> None:
+    """Note the pairs in ``met`` on both sides."""
     for side, other in (("old", "new"), ("new", "old")):
         connection.execute(
             f"""
@@ -105,20 +156,24 @@ def _pair_folders(connection: sqlite3.Connection, *, mapped: bool) -> None:
     Such a folder is relocated even where something in it was lost: that has a finding of its own. Without one new
     folder in its place it counts as relocated only when everything it held is accounted for.
     """
-    folders = connection.execute(
-        f"SELECT path FROM left_old WHERE kind = 'directory' AND {_FREE}"  # noqa: S608
-        " ORDER BY length(path) - length(replace(path, '/', '')) DESC, path"
-    ).fetchall()
-    for (folder,) in folders:
+    connection.execute(
+        f"""
+        CREATE TEMP TABLE gone AS SELECT path FROM left_old WHERE kind = 'directory' AND {_FREE}
+        ORDER BY length(path) - length(replace(path, '/', '')) DESC, path
+        """  # noqa: S608
+    )
+    if connection.execute("SELECT 1 FROM gone LIMIT 1").fetchone() is None:
+        return
+    connection.execute("CREATE INDEX left_old_by_parent ON left_old (parent)")
+    for folder in _pages_of_gone(connection):
         took = connection.execute(
             """
-            SELECT parent_of(o.partner) AS took FROM left_old AS o
-            JOIN left_new AS n ON n.path = parent_of(o.partner)
-            WHERE o.path > ? AND o.path < ? AND parent_of(o.path) = ?
-              AND n.kind = 'directory' AND n.partner IS NULL AND n.claimed = 0
+            SELECT n.path AS took FROM left_old AS o JOIN left_new AS p ON p.path = o.partner
+            JOIN left_new AS n ON n.path = p.parent
+            WHERE o.parent = ? AND n.kind = 'directory' AND n.partner IS NULL AND n.claimed = 0
             GROUP BY took ORDER BY count(*) DESC, took LIMIT 1
             """,
-            (*inside(folder), folder),
+            (folder,),
         ).fetchone()
         if took is None:
             if _is_accounted_for(connection, folder, mapped=mapped):
@@ -126,6 +181,15 @@ def _pair_folders(connection: sqlite3.Connection, *, mapped: bool) -> None:
             continue
         connection.execute("UPDATE left_old SET partner = ?, how = ? WHERE path = ?", (took[0], RELOCATED, folder))
         connection.execute("UPDATE left_new SET partner = ?, how = ? WHERE path = ?", (folder, RELOCATED, took[0]))
+
+
+def _pages_of_gone(connection: sqlite3.Connection) -> Iterator[str]:
+    last = 0
+    while page := connection.execute(
+        "SELECT rowid, path FROM gone WHERE rowid > ? ORDER BY rowid LIMIT 1000", (last,)
+    ).fetchall():
+        last = page[-1][0]
+        yield from (path for _, path in page)
 
 
 def inside(folder: str) -> tuple[str, str]:
@@ -157,3 +221,39 @@ def _note_twins(connection: sqlite3.Connection, form: str) -> None:
             ) AS t WHERE t.form = left_{side}.{form} AND t.kind = left_{side}.kind AND {_FREE}
             """  # noqa: S608
         )
+
+
+def _note_copies(connection: sqlite3.Connection) -> None:
+    """Note for lost files whose content is on the new side all the same how many copies there were, are, and where."""
+    connection.execute(
+        f"""
+        CREATE TEMP TABLE lost AS SELECT content, size FROM left_old
+        WHERE {_FREE} AND kind = 'file' AND size > 0 AND content IS NOT NULL
+        """  # noqa: S608
+    )
+    if connection.execute("SELECT 1 FROM lost LIMIT 1").fetchone() is None:
+        return
+    connection.execute("CREATE INDEX lost_by_content ON lost (content)")
+    # A number is looked up in a third of the time that a digest takes, and most sizes are those of no lost file.
+    connection.execute("CREATE TEMP TABLE lost_sizes (size INTEGER PRIMARY KEY)")
+    connection.execute("INSERT OR IGNORE INTO lost_sizes SELECT size FROM lost")
+    connection.execute(_COPIES.format(table="arrived", side="new", lost="lost"))
+    connection.execute("CREATE INDEX arrived_by_content ON arrived (content)")
+    if connection.execute("SELECT 1 FROM arrived LIMIT 1").fetchone() is None:
+        return
+    connection.execute(_COPIES.format(table="copies", side="old", lost="arrived"))
+    connection.execute("CREATE INDEX copies_by_content ON copies (content)")
+    connection.execute(
+        f"""
+        UPDATE left_old SET survives = a.path, arrived = a.number, copies = c.number
+        FROM arrived AS a JOIN copies AS c ON c.content = a.content
+        WHERE a.content = left_old.content AND {_FREE} AND kind = 'file' AND left_old.size > 0
+        """  # noqa: S608
+    )
+
+
+_COPIES: Final = """
+CREATE TEMP TABLE {table} AS SELECT digest AS content, count(*) AS number, min(path) AS path FROM {side}.entries
+WHERE +size IN (SELECT size FROM lost_sizes) AND digest IN (SELECT content FROM {lost}) AND kind = 'file'
+GROUP BY digest
+"""

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from typing import TYPE_CHECKING, Final
 
-from verifier.classes import Class, Field, Side
+from verifier.classes import Class, Side
 from verifier.errors import AlgorithmMismatch
 from verifier.manifest.database import database_errors, named
 from verifier.manifest.store import Manifest
 from verifier.reconcile import align, pair
 from verifier.reconcile.account import settle
-from verifier.reconcile.classify import Bench, Judgement, not_known
+from verifier.reconcile.classify import Bench, Elsewhere, Judgement, not_known
 from verifier.reconcile.compared import Comparison
 from verifier.reconcile.findings import Finding, Findings, Tally
 from verifier.reconcile.group import group_folders
 from verifier.reconcile.look import Look
+from verifier.reconcile.metadata import Difference
 from verifier.reconcile.options import check_maps, place_of
 from verifier.reconcile.surroundings import ManifestSurroundings, candidate_of
+from verifier.reconcile.survey import Survey
+from verifier.reconcile.systematic import NAME, Marks, shifts_ns, write_systematic
 from verifier.rules.guards import Candidate
 from verifier.rules.matcher import Claim, Matcher
 from verifier.rules.rule import Action
@@ -62,34 +65,20 @@ def reconcile(old: Path, new: Path, findings: Path, options: ReconcileOptions) -
     check_maps(options.maps)
     with Manifest.open(old) as manifest_old, Manifest.open(new) as manifest_new:
         facts = {Side.OLD: manifest_old.facts(), Side.NEW: manifest_new.facts()}
-        unlisted = {Side.OLD: _unlisted(manifest_old), Side.NEW: _unlisted(manifest_new)}
     _check_comparable(old, new, facts)
-    comparison = Comparison.between(facts[Side.OLD], facts[Side.NEW])
+    comparison = Comparison.between(
+        facts[Side.OLD], facts[Side.NEW], options.compare, options.ignore, options.rules.tolerance.mtime_ns
+    )
     with Findings.create(findings) as store, database_errors(findings):
         align.attach(store.connection, old, new)
         algorithm = Algorithm(facts[Side.OLD]["algorithm"])
-        with Look(options.old_root, options.new_root, algorithm) as look:
-            bench = Bench(comparison, options.rules.policy, options.frozen_at_ns, options.live_since_ns, look.at)
-            run = _Run(store, options, comparison, bench, Matcher(options.rules), unlisted)
-            accounts = run.run()
+        with (
+            Look(options.old_root, options.new_root, algorithm) as look,
+            Survey(old, new, unmet=not options.maps) as survey,
+        ):
+            accounts = _Run(store, options, comparison, Matcher(options.rules), look, survey, facts).run()
         store.commit()
     return Reconciled(findings, accounts, comparison)
-
-
-def _unlisted(manifest: Manifest) -> dict[str, str]:
-    """Return the folders of which a side cannot say what they hold, with the reason; the root is the empty text."""
-    facts = manifest.facts()
-    found = {}
-    if facts.get("listed") != "1":
-        found[""] = "its listing did not reach the end"
-    with database_errors(manifest.path):
-        rows = manifest.connection.execute(
-            "SELECT path, error FROM entries WHERE kind = 'directory' AND state <> 'contentless'"
-            " UNION ALL SELECT path, error FROM problems WHERE path = '' AND operation = 'list'"
-        )
-        for path, error in rows:
-            found.setdefault(path, f"{shown(path) or 'the root'} was not listed ({error})")
-    return found
 
 
 def _check_comparable(old: Path, new: Path, facts: Mapping[Side, Mapping[str, str]]) -> None:
@@ -110,9 +99,20 @@ class _Run:
     store: Findings
     options: ReconcileOptions
     comparison: Comparison
-    bench: Bench
     matcher: Matcher
-    unlisted: Mapping[Side, Mapping[str, str]]
+    look: Look
+    survey: Survey
+    facts: Mapping[Side, Mapping[str, str]]
+    """Of both manifests."""
+    bench: Bench = field(init=False)
+    marks: Marks = field(default_factory=Marks)
+    identical: list[int] = field(default_factory=lambda: [0, 0, 0])
+    """Pairs that counted as different at first, and are not: entries, files, bytes."""
+
+    def __post_init__(self) -> None:
+        self.bench = Bench(
+            self.comparison, self.options.rules.policy, self.options.frozen_at_ns, self.options.live_since_ns
+        )
 
     @property
     def connection(self) -> sqlite3.Connection:
@@ -121,9 +121,11 @@ class _Run:
     def run(self) -> Mapping[Side, Mapping[Class, Tally]]:
         connection = self.connection
         align.place_old(connection, self.options.maps)
-        identical = align.count_identical(connection, self.comparison)
+        align.set_apart(connection, self.comparison)
+        shifts = shifts_ns(connection, self.comparison)
+        self.bench = replace(self.bench, shifts_ns=shifts)
         self._write(self._same_place())
-        align.fill_left(connection)
+        align.fill_left(connection, None if self.options.maps else self.survey.unmet())
         for side in Side:
             self._claim_left(side)
         form = pair.pair_left(connection, mapped=bool(self.options.maps))
@@ -133,17 +135,36 @@ class _Run:
         connection.execute("CREATE INDEX findings_by_path ON findings (coalesce(old_path, ''), coalesce(new_path, ''))")
         connection.execute('CREATE INDEX findings_by_class ON findings ("class", severity)')
         group_folders(self.store)
-        return settle(self.store, identical)
+        write_systematic(self.store, self.marks, self.comparison, shifts)
+        held = {side: count.tally for side, count in self.survey.counts().items()}
+        identical = align.identical_of(connection, held[Side.NEW])
+        return settle(self.store, Tally(*map(sum, zip(identical, self.identical, strict=True))), held)
 
     def _write(self, findings: Iterator[Finding]) -> None:
         while batch := list(islice(findings, _PAGE)):
+            for finding in batch:
+                self.marks.note(finding)
             self.store.add(batch)
 
     def _same_place(self) -> Iterator[Finding]:
         around = {side: ManifestSurroundings(self.connection, side) for side in Side}
-        for old, new in align.differing(self.connection, self.comparison):
-            claim = self._claim_pair(old, new, around)
-            yield self.bench.finding(self.bench.same_place(old, new, claim), old, new)
+        pairs = align.differing(self.connection)
+        while page := list(islice(pairs, _PAGE)):
+            claims = [self._claim_pair(old, new, around) for old, new, _ in page]
+            wanted = [
+                number
+                for number, ((old, new, _), claim) in enumerate(zip(page, claims, strict=True))
+                if self.bench.needs_look(old, new, claim)
+            ]
+            seen = dict(zip(wanted, self.look.at([page[number][:2] for number in wanted]), strict=True))
+            for number, ((old, new, relinked), claim) in enumerate(zip(page, claims, strict=True)):
+                judgement = self.bench.same_place(old, new, claim, seen.get(number), relinked)
+                if judgement.cls is Class.IDENTICAL:
+                    is_file = old.kind == Kind.FILE
+                    more = (1, int(is_file), old.size if is_file else 0)
+                    self.identical = [ours + one for ours, one in zip(self.identical, more, strict=True)]
+                else:
+                    yield self.bench.finding(judgement, old, new)
 
     def _claim_pair(self, old: Entry, new: Entry, around: Mapping[Side, ManifestSurroundings]) -> Claim | None:
         """Return the rules' word on a pair: a claim holds only where it holds for both sides."""
@@ -174,9 +195,12 @@ class _Run:
         """
         scheme = StandIns.ADDED_CODE if form == "form_a" else StandIns.FIXED_LIST
         for side, other in ((Side.OLD, Side.NEW), (Side.NEW, Side.OLD)):
-            for folder, reason in self.unlisted[other].items():
+            for folder, reason in self._unlisted(other):
                 if folder == "":
-                    self.connection.execute(f"UPDATE left_{side} SET unseen = ?", (reason,))  # noqa: S608
+                    self.connection.execute(
+                        f"UPDATE left_{side} SET unseen = ? WHERE unseen IS NULL",  # noqa: S608
+                        (reason,),
+                    )
                     continue
                 place = place_of(folder, self.options.maps) if other is Side.OLD else folder
                 for column, text in (("place", place), (form, comparison_form(place, scheme))):
@@ -186,6 +210,22 @@ class _Run:
                         (reason, *pair.inside(text)),
                     )
 
+    def _unlisted(self, side: Side) -> Iterator[tuple[str, str]]:
+        """Yield the folders of which a side cannot say what they hold, with the reason; the root is the empty text."""
+        if self.facts[side].get("listed") != "1":
+            yield "", "its listing did not reach the end"
+        root = self.connection.execute(
+            f"SELECT error FROM {side}.problems WHERE path = '' AND operation = 'list' LIMIT 1"  # noqa: S608
+        ).fetchone()
+        if root is not None:
+            yield "", f"the root was not listed ({root[0]})"
+        if self.survey.counts()[side].unlisted:
+            rows = self.connection.execute(
+                f"SELECT path, error FROM {side}.entries WHERE kind = 'directory' AND state <> 'contentless'"  # noqa: S608
+            )
+            for path, error in rows:
+                yield path, f"{shown(path)} was not listed ({error})"
+
     def _left_old(self) -> Iterator[Finding]:
         around = ManifestSurroundings(self.connection, Side.OLD)
         for entry, left in self._left(Side.OLD):
@@ -194,7 +234,8 @@ class _Run:
                 yield self._paired(entry, partner, left)
                 continue
             claim = self.matcher.claim(candidate_of(entry), around)
-            judgement = self.bench.only_old(entry, claim, left.unseen, left.twin)
+            elsewhere = Elsewhere(left.unseen, left.twin, left.survives, left.arrived or 0, left.copies or 0)
+            judgement = self.bench.only_old(entry, claim, elsewhere)
             yield self.bench.finding(judgement, entry, None)
 
     def _left_new(self) -> Iterator[Finding]:
@@ -209,7 +250,7 @@ class _Run:
         columns = ", ".join(f"e.{column}" for column in Entry._fields)
         width = len(Entry._fields)
         query = f"""
-            SELECT {columns}, l.place, l.partner, l.how, l.unseen, l.twin
+            SELECT {columns}, l.place, l.partner, l.how, l.unseen, l.twin, l.survives, l.arrived, l.copies
             FROM left_{side} AS l JOIN {side}.entries AS e ON e.path = l.path ORDER BY l.path
         """  # noqa: S608
         for row in self.connection.execute(query):
@@ -230,7 +271,9 @@ class _Run:
             case pair.RELOCATED:
                 assert new is not None
                 what = "what it held is there" if old.kind == Kind.DIRECTORY else "same content"
-                judgement = Judgement(Class.RELOCATED, f"{what}, at {shown(new.path)}", fields=self._fields(old, new))
+                judgement = Judgement(
+                    Class.RELOCATED, f"{what}, at {shown(new.path)}", differs=self.bench.differs(old, new)
+                )
             case pair.DISSOLVED:
                 judgement = Judgement(Class.RELOCATED, "the folder is gone, and everything in it is at other places")
             case _:
@@ -242,11 +285,10 @@ class _Run:
     def _altered(self, old: Entry, new: Entry, place: str) -> Judgement:
         own_name = parent_of(place) == parent_of(new.path)
         where = "its name" if own_name else "the name of a folder above it"
-        reason = f"same content; {where} differs in {alteration(place, new.path)}"
-        return Judgement(Class.NAME_ALTERED, reason, fields=self._fields(old, new))
-
-    def _fields(self, old: Entry, new: Entry) -> tuple[Field, ...]:
-        return self.bench.differing_fields(old, new)
+        way = alteration(place, new.path)
+        name = Difference(None, way, f"{NAME} {way}")
+        reason = f"same content; {where} differs in {way}"
+        return Judgement(Class.NAME_ALTERED, reason, differs=(name, *self.bench.differs(old, new)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,3 +298,6 @@ class _Left:
     how: str | None
     unseen: str | None
     twin: str | None
+    survives: str | None
+    arrived: int | None
+    copies: int | None

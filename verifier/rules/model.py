@@ -1,7 +1,7 @@
 """The rule file's shape, validated: TOML in, a `RuleSet` out.
 
-Later files win: a rule replaces an earlier file's rule of the same name where that stood, and a policy entry
-replaces an earlier one. Within one file a name may stand once.
+Later files win: a rule replaces an earlier file's rule of the same name where that stood, and an entry of policy or
+tolerance replaces an earlier one. Within one file a name may stand once.
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from pydantic import Field as Key
 from verifier.classes import Class, Field, Severity  # noqa: TC001 (pydantic reads the annotations)
 from verifier.errors import RuleFileError
 from verifier.rules.pattern import BadPatternError, compile_pattern
-from verifier.rules.rule import Action, Guards, Policy, Rule, RuleSet
-from verifier.rules.size import UNITS, size_of
+from verifier.rules.rule import Action, Guards, Policy, Rule, RuleSet, Tolerance
+from verifier.rules.size import NANOSECONDS, UNITS, nanoseconds_of, size_of
 from verifier.tree.entry import Kind
 from verifier.tree.names import shown
 
@@ -29,6 +29,8 @@ __all__ = ["Policy", "Rule", "RuleSet", "read_rules"]
 
 _SIZES_ALLOWED: Final = f'a number of bytes, or a text such as "32 MiB" with {", ".join(UNITS)}'
 _HEAD_BYTES: Final = 16
+_LONGEST_NS: Final = 24 * 3600 * 10**9
+_LONGEST_RUN: Final = 64 * 1024 * 1024
 _PLACEHOLDERS: Final = ("{name}", "{stem}", "{rest}")
 
 
@@ -60,6 +62,21 @@ def _size(value: object) -> int:
     if (size := size_of(value)) is not None:
         return size
     raise _WrongError(f"{_quoted(value)} is not a size", _SIZES_ALLOWED)
+
+
+def _duration(value: object) -> int:
+    found = nanoseconds_of(value)
+    if found is None or found > _LONGEST_NS:
+        allowed = f'a text such as "2 s" with {", ".join(NANOSECONDS)}, at most 24 h'
+        raise _WrongError(f"{_quoted(value)} is not a duration", allowed)
+    return found
+
+
+def _run_of_zeros(value: object) -> int:
+    size = _size(value)
+    if not 1 <= size <= _LONGEST_RUN:
+        raise _WrongError(f"{_quoted(value)} is no length of a run", '"1 B" to "64 MiB"')
+    return size
 
 
 def _heads(value: object) -> tuple[bytes, ...]:
@@ -174,17 +191,26 @@ class _PolicyShape(_Shape):
     ]
 
 
+class _ToleranceShape(_Shape):
+    """``[tolerance]``."""
+
+    mtime: Annotated[int | None, BeforeValidator(_duration)] = None
+    zero_run: Annotated[int | None, BeforeValidator(_run_of_zeros)] = None
+
+
 class _FileShape(_Shape):
     """A rule file."""
 
     rule: list[_RuleShape] = []
     policy: _PolicyShape = _PolicyShape.model_validate({})
+    tolerance: _ToleranceShape = _ToleranceShape()
 
 
 _SHAPES: Final[dict[str, type[BaseModel]]] = {
     "rule": _RuleShape,
     "guards": _GuardsShape,
     "policy": _PolicyShape,
+    "tolerance": _ToleranceShape,
 }
 
 
@@ -197,12 +223,19 @@ def read_rules(sources: Sequence[tuple[str, bytes]]) -> RuleSet:
     rules: dict[str, Rule] = {}
     classes: dict[Class, Severity] = {}
     fields: dict[Field, Severity] = {}
+    tolerance = Tolerance()
     for label, content in sources:
         shape = _validated(label, _parsed(label, content))
         rules.update((rule.name, _rule(rule)) for rule in shape.rule)
         classes |= shape.policy.classes
         fields |= shape.policy.fields
-    return RuleSet(tuple(rules.values()), Policy(classes, fields), tuple(label for label, _ in sources))
+        mtime_ns, zero_run = shape.tolerance.mtime, shape.tolerance.zero_run
+        tolerance = Tolerance(
+            tolerance.mtime_ns if mtime_ns is None else mtime_ns,
+            tolerance.zero_run_bytes if zero_run is None else zero_run,
+        )
+    labels = tuple(label for label, _ in sources)
+    return RuleSet(tuple(rules.values()), Policy(classes, fields), labels, tolerance)
 
 
 def _rule(shape: _RuleShape) -> Rule:

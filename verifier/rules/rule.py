@@ -80,6 +80,17 @@ class Policy:
 
 
 @dataclass(frozen=True, slots=True)
+class Tolerance:
+    """What counts as no difference."""
+
+    mtime_ns: int = 0
+    """Largest difference of two mtimes, nanoseconds, where that is more than the coarser clock's step."""
+    zero_run_bytes: int = 512
+    """Shortest run of zero bytes that tells of a hole where data was. One sector: one flipped bit can make a single
+    zero byte. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
 class RuleSet:
     """The rules of a run, in order: where two match, the later one is asked first."""
 
@@ -87,17 +98,20 @@ class RuleSet:
     policy: Policy = Policy()
     files: tuple[str, ...] = ()
     """Labels of the files that were read, in order; the rules that ship are ``standard``."""
+    tolerance: Tolerance = Tolerance()
     digest: str = field(init=False)
-    """BLAKE3 over the content of all rules and the policy, as hex. It does not depend on the files' names."""
+    """BLAKE3 over the content of all rules, the policy and the tolerance, as hex; not over the files' names."""
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "digest", _digest(self.rules, self.policy))
+        object.__setattr__(self, "digest", _digest(self.rules, self.policy, self.tolerance))
 
 
-def _digest(rules: tuple[Rule, ...], policy: Policy) -> str:
-    content = {
+def _digest(rules: tuple[Rule, ...], policy: Policy, tolerance: Tolerance) -> str:
+    content: dict[str, object] = {
         "rules": [asdict(rule) for rule in rules],
         "policy": {"class": dict(policy.classes), "field": dict(policy.fields)},
     }
+    if tolerance != Tolerance():
+        content["tolerance"] = asdict(tolerance)
     canonical = json.dumps(content, sort_keys=True, separators=(",", ":"), default=bytes.hex)
     return blake3(canonical.encode()).hexdigest()

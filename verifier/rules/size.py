@@ -1,4 +1,4 @@
-"""Sizes as rule files write them."""
+"""Sizes and durations as rule files write them."""
 
 from __future__ import annotations
 
@@ -18,4 +18,15 @@ def size_of(value: object) -> int | None:
         return value
     if isinstance(value, str) and (match := _SIZE.fullmatch(value)):
         return int(Decimal(match[1]) * UNITS[match[2]])
+    return None
+
+
+NANOSECONDS: Final = {"ms": 10**6, "s": 10**9, "min": 60 * 10**9, "h": 3600 * 10**9}
+_DURATION: Final = re.compile(rf"([0-9]+(?:\.[0-9]+)?) ?({'|'.join(NANOSECONDS)})", re.ASCII)
+
+
+def nanoseconds_of(value: object) -> int | None:
+    """Return nanoseconds from a text such as ``2 s``; None where it is none."""
+    if isinstance(value, str) and (match := _DURATION.fullmatch(value)):
+        return int(Decimal(match[1]) * NANOSECONDS[match[2]])
     return None

@@ -1,0 +1,256 @@
+"""Differences that are one fact: a clock that was an hour off, an owner with another number, names decomposed.
+
+Each becomes one line with its count, its bytes, examples and its exceptions; every entry keeps its own finding. Never
+for content: a shift of all times excuses no byte, it only tells that two times an hour apart are one time.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+from verifier.classes import Field
+from verifier.reconcile.findings import Systematic, Tally
+from verifier.reconcile.metadata import QUARTER_NS, duration
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Iterable, Iterator, Mapping
+
+    from verifier.reconcile.compared import Comparison, Names
+    from verifier.reconcile.findings import Finding, Findings
+
+LEAST: Final = 10
+"""Fewer entries are listed one by one; common practice, no source."""
+SHARE: Final = 0.5
+"""A systematic difference has at least so much of what differs in its field; common practice, no source."""
+SHIFT_SHARE: Final = 0.1
+"""Summer and winter may be shifted differently: shifts count that each have so much, and together `SHARE`."""
+MOST_COMBINATIONS: Final = 10_000
+"""Combinations of marks that are counted; what is systematic is among the frequent ones."""
+EXAMPLES: Final = 3
+NAME: Final = "name"
+
+
+def shifts_ns(connection: sqlite3.Connection, comparison: Comparison) -> tuple[int, ...]:
+    """Return what was added to the times of most files whose time differs, most frequent first.
+
+    Multiples of 900 s, of files at their place whose content is the same (``apart``).
+    """
+    if Field.MTIME not in comparison.fields:
+        return ()
+    tolerance = comparison.tolerance_ns
+    of_files = f"FROM apart WHERE kind = 'file' AND abs(delta_ns) > {tolerance}"
+    (total,) = connection.execute(f"SELECT count(*) {of_files}").fetchone()
+    quarters = f"CAST(round(delta_ns / {float(QUARTER_NS)}) AS INTEGER)"
+    found = connection.execute(
+        f"""
+        SELECT {quarters} AS quarters, count(*) {of_files} AND quarters <> 0
+        AND abs(delta_ns - quarters * {QUARTER_NS}) <= {tolerance}
+        GROUP BY quarters HAVING count(*) >= ? ORDER BY count(*) DESC, quarters LIMIT 10
+        """,
+        (max(LEAST, total * SHIFT_SHARE),),
+    ).fetchall()
+    if sum(number for _, number in found) < total * SHARE:
+        return ()
+    return tuple(quarters * QUARTER_NS for quarters, _ in found)
+
+
+@dataclass(slots=True)
+class _Sum:
+    entries: int = 0
+    files: int = 0
+    bytes: int = 0
+
+    def add(self, tally: Tally) -> None:
+        self.entries += tally.entries
+        self.files += tally.files
+        self.bytes += tally.bytes
+
+
+@dataclass(slots=True)
+class Marks:
+    """Counts findings by their marks while they are written."""
+
+    combinations: dict[str, _Sum] = field(default_factory=dict)
+
+    def note(self, finding: Finding) -> None:
+        """Count one finding."""
+        marks = finding.marks
+        if marks is None:
+            return
+        found = self.combinations.get(marks)
+        if found is None:
+            if len(self.combinations) >= MOST_COMBINATIONS:
+                return
+            found = self.combinations[marks] = _Sum()
+        found.entries += 1
+        if (finding.old_kind or finding.new_kind) == "file":
+            found.files += 1
+            found.bytes += finding.old_size or 0
+
+    def by_mark(self) -> dict[str, _Sum]:
+        """Return what each single mark came to."""
+        found: dict[str, _Sum] = defaultdict(_Sum)
+        for marks, tally in self.combinations.items():
+            for mark in marks.split("\n"):
+                found[mark].add(Tally(tally.entries, tally.files, tally.bytes))
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Fact:
+    """A systematic difference, before its examples are known."""
+
+    kind: str
+    text: str
+    marks: frozenset[str]
+    of_field: int
+    """Entries that differ in what the fact is about, whether in its way or not."""
+    note: str = ""
+
+
+def write_systematic(store: Findings, marks: Marks, comparison: Comparison, shifts: Iterable[int]) -> None:
+    """Find the systematic differences among the findings, and write them beside them."""
+    by_mark = marks.by_mark()
+    facts = [
+        *_shifted(by_mark, shifts),
+        *_owners(by_mark, Field.OWNER, comparison.owners),
+        *_owners(by_mark, Field.GROUP, comparison.groups),
+        *_modes(by_mark),
+        *_alike(by_mark),
+        *_links(store.connection, by_mark),
+    ]
+    accepted = {mark: number for number, fact in enumerate(facts, 1) for mark in fact.marks}
+    store.set_systematic(
+        [*(_whole(store, marks, by_mark, fact) for fact in facts), *_folder_times(store.connection)],
+        [(text, [accepted.get(mark) for mark in text.split("\n")]) for text in marks.combinations],
+    )
+
+
+def _whole(store: Findings, marks: Marks, by_mark: Mapping[str, _Sum], fact: _Fact) -> Systematic:
+    total = _Sum()
+    for mark in fact.marks:
+        found = by_mark[mark]
+        total.add(Tally(found.entries, found.files, found.bytes))
+    frequent = max(
+        (text for text in marks.combinations if not fact.marks.isdisjoint(text.split("\n"))),
+        key=lambda text: marks.combinations[text].entries,
+    )
+    examples = store.connection.execute(
+        "SELECT coalesce(old_path, new_path) FROM findings WHERE marks = ? ORDER BY id LIMIT ?", (frequent, EXAMPLES)
+    ).fetchall()
+    tally = Tally(total.entries, total.files, total.bytes)
+    paths = tuple(path for (path,) in examples)
+    return Systematic(fact.kind, fact.text, tally, max(0, fact.of_field - total.entries), paths, fact.note)
+
+
+def _of(by_mark: Mapping[str, _Sum], name: str) -> dict[str, int]:
+    """Return the entries of each mark of a field, the field's name alone included."""
+    return {mark: found.entries for mark, found in by_mark.items() if mark == name or mark.startswith(f"{name} ")}
+
+
+def _shifted(by_mark: Mapping[str, _Sum], shifts: Iterable[int]) -> Iterator[_Fact]:
+    of_field = _of(by_mark, Field.MTIME)
+    wanted = {f"{Field.MTIME} {shift_ns // 10**9:+d} s": shift_ns for shift_ns in shifts}
+    found = {mark: shift_ns for mark, shift_ns in wanted.items() if mark in of_field}
+    others = sum(of_field.values()) - sum(of_field[mark] for mark in found)
+    for mark, shift_ns in found.items():
+        text = f"times of files are {duration(shift_ns)} on the new side"
+        # What is no shift at all is an exception to each of them.
+        yield _Fact("shifted-times", text, frozenset({mark}), of_field[mark] + others)
+
+
+def _owners(by_mark: Mapping[str, _Sum], which: Field, names: Names) -> Iterator[_Fact]:
+    by_old: dict[int, Counter[int]] = defaultdict(Counter)
+    for mark, entries in _of(by_mark, which).items():
+        old, new = map(int, mark.split(" ")[1:])
+        by_old[old][new] += entries
+    for old, became in sorted(by_old.items()):
+        ((new, entries),) = became.most_common(1)
+        total = became.total()
+        if entries >= LEAST and entries >= total * SHARE:
+            text = f"{which} {names.told(old, new)}"
+            yield _Fact(f"mapped-{which}", text, frozenset({f"{which} {old} {new}"}), total)
+
+
+def _modes(by_mark: Mapping[str, _Sum]) -> Iterator[_Fact]:
+    """Find, for files and for folders, bits that were set or cleared everywhere."""
+    by_kind: dict[str, Counter[tuple[int, int]]] = defaultdict(Counter)
+    for mark, entries in _of(by_mark, Field.MODE).items():
+        _, kind, old, new = mark.split(" ")
+        by_kind[kind][int(old, 8), int(new, 8)] += entries
+    for kind, pairs in sorted(by_kind.items()):
+        total = pairs.total()
+        cleared, added = _mask(pairs)
+        fitting = {pair: entries for pair, entries in pairs.items() if (pair[0] & ~cleared) | added == pair[1]}
+        if sum(fitting.values()) >= max(LEAST, total * SHARE):
+            what = [f"{word} {bits:04o}" for word, bits in (("without", cleared), ("with", added)) if bits]
+            noun = {"file": "files", "directory": "folders"}.get(kind, f"entries of kind {kind}")
+            marks = frozenset(f"{Field.MODE} {kind} {old:04o} {new:04o}" for old, new in fitting)
+            yield _Fact("mode-mask", f"modes of {noun} are {' and '.join(what)} on the new side", marks, total)
+
+
+def _mask(pairs: Counter[tuple[int, int]]) -> tuple[int, int]:
+    """Return the bits that were mostly cleared, and those that were mostly set, where they could be."""
+    cleared = added = 0
+    for bit in (1 << place for place in range(12)):
+        was_set = Counter[bool]()
+        was_clear = Counter[bool]()
+        for (old, new), entries in pairs.items():
+            (was_set if old & bit else was_clear)[bool(new & bit)] += entries
+        if was_set[False] > was_set[True]:
+            cleared |= bit
+        if was_clear[True] > was_clear[False]:
+            added |= bit
+    return cleared, added
+
+
+def _alike(by_mark: Mapping[str, _Sum]) -> Iterator[_Fact]:
+    """Find names altered in one way, attributes that all lost, folders' times where they are compared."""
+    for name, kind, said in (
+        (NAME, "altered-names", "names differ in"),
+        (Field.ACL, "attributes", "access control lists:"),
+        (Field.XATTRS, "attributes", "extended attributes:"),
+        (Field.STREAMS, "attributes", "alternate streams:"),
+        (Field.DIRECTORY_MTIME, "folder-times", "times of folders:"),
+    ):
+        found = _of(by_mark, name)
+        total = sum(found.values())
+        for mark, entries in found.items():
+            way = mark.removeprefix(name).strip()
+            # Values that changed are content: each is told by itself.
+            if entries >= max(LEAST, total * SHARE) and way and "changed" not in way:
+                yield _Fact(kind, f"{said} {way}", frozenset({mark}), total)
+
+
+def _links(connection: sqlite3.Connection, by_mark: Mapping[str, _Sum]) -> Iterator[_Fact]:
+    for name, ways in (
+        (Field.HARD_LINKS, {"split": "names no longer share an inode", "joined": "names share an inode now"}),
+        (Field.SPARSE, {"filled": "holes of files were filled", "hollow": "files have holes now"}),
+    ):
+        for way, text in ways.items():
+            mark = f"{name} {way}"
+            if mark in by_mark and by_mark[mark].entries >= LEAST:
+                entries = by_mark[mark].entries
+                note = _growth(connection, way) if name is Field.HARD_LINKS else ""
+                yield _Fact(name.value, text, frozenset({mark}), entries, note)
+
+
+def _growth(connection: sqlite3.Connection, way: str) -> str:
+    (growth,) = connection.execute("SELECT sum(growth) FROM relinked WHERE how = ?", (way,)).fetchone()
+    return f"{growth:,} bytes {'more' if way == 'split' else 'less'} are taken"
+
+
+def _folder_times(connection: sqlite3.Connection) -> Iterator[Systematic]:
+    """Count the folders that are identical but for their time, which is noted and not judged."""
+    (number,) = connection.execute("SELECT count(*) FROM apart WHERE noted").fetchone()
+    if number:
+        examples = connection.execute("SELECT old_path FROM apart WHERE noted ORDER BY rowid LIMIT ?", (EXAMPLES,))
+        paths = tuple(path for (path,) in examples)
+        text, note = (
+            "times of folders differ, and nothing else of them",
+            "not judged: --compare directory-mtime judges it",
+        )
+        yield Systematic("folder-times", text, Tally(number), 0, paths, note)
