@@ -11,7 +11,7 @@ import os
 import shutil
 import socket
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -462,6 +462,7 @@ def _rules(rules: RuleSet) -> dict[str, Any]:
             "class": {key.value: value.value for key, value in policy.classes.items()},
             "field": {key.value: value.value for key, value in policy.fields.items()},
         },
+        "tolerance": asdict(rules.tolerance),
         "rules": {
             rule.name: {
                 "what": rule.what,

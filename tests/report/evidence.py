@@ -193,6 +193,7 @@ def written(
                 "digest": "d" * 64,
                 "files": list(rule_files),
                 "policy": NO_POLICY if policy is None else policy,
+                "tolerance": {"mtime_ns": 0, "zero_run_bytes": 512},
                 "rules": rules,
             },
         } | run

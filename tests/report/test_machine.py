@@ -252,7 +252,9 @@ def test_times_have_a_zone_and_run_forward(checked: Checked) -> None:
 
 def test_the_rules_and_the_tool_are_named(checked: Checked) -> None:
     """Which rules decided, by digest and by file, and which version of the tool."""
-    assert checked.summary["rules"] == {"digest": load_rules().digest, "files": ["standard"]}
+    told = checked.summary["rules"]
+    assert (told["digest"], told["files"]) == (load_rules().digest, ["standard"])
+    assert sum(one["entries"] for one in told["set_aside"]) == checked.summary["classes"]["clutter"]["entries"]
     assert checked.summary["tool"] == f"verifier {verifier.__version__}"
 
 

@@ -528,7 +528,7 @@ def test_what_was_set_aside_is_counted_by_rule(tmp_path: Path) -> None:
     findings = [finding(Class.CLUTTER, f"p/{n}", rule="previews", old_size=600) for n in range(3)]
     report = parsed(tmp_path, findings)
     said = "previewspreview cache; made by a desktop; action: set-aside"
-    assert report.cells(rows(report, 5)[0]) == [said, "3", "1.8 kB"]
+    assert report.cells(rows(report, 5)[0]) == [said, "3", "1.8 kB", "0 B"]
     text = words(report.section(5).text)
     assert "standard" in text
     assert "d" * 64 in text

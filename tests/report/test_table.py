@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from tests.reconcile.trees import Outcome
 
 CONTRACT_HEADER: Final = (
-    "class,cause,severity,old_path,new_path,old_size,new_size,old_mtime,new_mtime,fields,rule,group"
+    "class,cause,severity,old_path,new_path,old_size,new_size,old_mtime,new_mtime,fields,rule,group,systematic"
 )
 ACTIVE: Final = ("=", "+", "-", "@", "\t", "\r")
 PATH_COLUMNS: Final = ("old_path", "new_path", "group")
@@ -144,7 +144,7 @@ def test_a_row_says_what_the_finding_says() -> None:
     )
     assert table([whole]).splitlines()[1] == (
         "content-changed,stale,blocker,old/a,new/a,12,34,2020-09-13T12:26:40.123456789Z,1970-01-01T00:00:00Z,"
-        "mtime;mode,a-rule,old"
+        "mtime;mode,a-rule,old,"
     )
 
 

@@ -271,6 +271,11 @@ class Findings(DatabaseFile):
             for kind, text, *tally, exceptions, examples, note in rows
         ]
 
+    def combinations(self) -> dict[str, str]:
+        """Return for each combination of marks the numbers of the systematic differences in it, joined by ``;``."""
+        with database_errors(self.path):
+            return dict(self.connection.execute("SELECT marks, systematic FROM combinations"))
+
     def stream(self, where: str = "1", parameters: tuple[object, ...] = (), limit: int = -1) -> Iterator[Finding]:
         """Stream findings in the contract's order.
 
@@ -307,6 +312,12 @@ class Findings(DatabaseFile):
         """  # noqa: S608
         with database_errors(self.path):
             return Tally(*self.connection.execute(query, parameters).fetchone())
+
+    def any(self, where: str, parameters: tuple[object, ...] = ()) -> bool:
+        """Tell whether there is a finding like this; arguments as for `stream`."""
+        query = f"SELECT 1 FROM findings WHERE {where} LIMIT 1"  # noqa: S608
+        with database_errors(self.path):
+            return self.connection.execute(query, parameters).fetchone() is not None
 
     def counts(self, *columns: str) -> list[tuple[str, ...]]:
         """Count findings by columns, heaviest counts first; the count comes last in each row."""

@@ -12,7 +12,8 @@ from blake3 import blake3
 from verifier.classes import Class, Severity, Side, VerdictKind
 from verifier.errors import NotAManifest
 from verifier.manifest.database import named
-from verifier.reconcile.findings import Finding, Findings, Tally
+from verifier.reconcile.findings import EXPLAINED, Finding, Findings, Systematic, Tally
+from verifier.reconcile.recopy import TO_COPY
 from verifier.report.words import CAUTIONS, problem_line
 from verifier.tree.names import shown
 from verifier.verdict import Verdict
@@ -63,6 +64,7 @@ class RuleUse:
     action: str
     entries: int
     old_bytes: int
+    new_bytes: int
     decision: bool
     """Whether somebody has to decide by name about what it set aside."""
 
@@ -95,6 +97,12 @@ class ReportContext:
     folders: tuple[Folder, ...]
     field_counts: tuple[tuple[str, int], ...]
     """Combinations of differing metadata fields, most frequent first."""
+    systematic: tuple[Systematic, ...]
+    """Differences that are one fact each."""
+    explained: Mapping[Class, int]
+    """Findings of each class that differ in nothing but systematic ways."""
+    to_copy: Tally
+    """What is still to be copied again (`verifier.reconcile.recopy`)."""
     cautions: tuple[str, ...] = field(default=CAUTIONS)
 
     @property
@@ -143,6 +151,9 @@ def build_context(evidence: Path, findings: Findings) -> ReportContext:
         _rule_uses(findings, run["rules"]["rules"]),
         _folders(findings),
         tuple((row[0], int(row[1])) for row in findings.counts("fields") if row[0]),
+        tuple(findings.systematic()),
+        {Class(cls): int(number) for cls, explained, number in findings.counts('"class"', EXPLAINED) if int(explained)},
+        findings.tally(TO_COPY),
     )
 
 
@@ -157,15 +168,25 @@ def _report_id(findings: Findings) -> str:
 def _rule_uses(findings: Findings, known: Mapping[str, Mapping[str, Any]]) -> tuple[RuleUse, ...]:
     rows = findings.connection.execute(
         """
-        SELECT rule, count(*), coalesce(sum(CASE WHEN old_kind = 'file' THEN old_size END), 0), max(decision)
+        SELECT rule, count(*), coalesce(sum(CASE WHEN old_kind = 'file' THEN old_size END), 0),
+               coalesce(sum(CASE WHEN new_kind = 'file' THEN new_size END), 0), max(decision)
         FROM findings WHERE "class" = 'clutter' GROUP BY rule
         """
     ).fetchall()
     uses = [
-        RuleUse(name, known[name]["what"], known[name]["maker"], known[name]["action"], entries, size, bool(decision))
-        for name, entries, size, decision in rows
+        RuleUse(
+            name,
+            known[name]["what"],
+            known[name]["maker"],
+            known[name]["action"],
+            entries,
+            old_bytes,
+            new_bytes,
+            bool(decision),
+        )
+        for name, entries, old_bytes, new_bytes, decision in rows
     ]
-    return tuple(sorted(uses, key=lambda use: (-use.old_bytes, -use.entries, use.name)))
+    return tuple(sorted(uses, key=lambda use: (-use.old_bytes, -use.new_bytes, -use.entries, use.name)))
 
 
 def _folders(findings: Findings) -> tuple[Folder, ...]:

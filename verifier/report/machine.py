@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from verifier.classes import Class, Side
+from verifier.tree.names import shown
 
 if TYPE_CHECKING:
-    from verifier.reconcile.findings import Tally
+    from verifier.reconcile.findings import Systematic, Tally
     from verifier.report.context import ReportContext, SideFacts
 
 
@@ -28,8 +29,18 @@ def summary(context: ReportContext) -> dict[str, Any]:
         "compared_metadata": run["compared"],
         "not_compared": [{"field": name, "why": why} for name, why in run["not_compared"]],
         "mtime_tolerance_ns": run["tolerance_ns"],
-        "rules": {"digest": run["rules"]["digest"], "files": run["rules"]["files"]},
+        "systematic": [_systematic(one) for one in context.systematic],
+        "to_copy_again": context.to_copy._asdict(),
+        "rules": {
+            "digest": run["rules"]["digest"],
+            "files": run["rules"]["files"],
+            "set_aside": [
+                {"rule": use.name, "entries": use.entries, "old_bytes": use.old_bytes, "new_bytes": use.new_bytes}
+                for use in context.rules
+            ],
+        },
         "policy": run["rules"]["policy"],
+        "tolerance": run["rules"]["tolerance"],
         "maps": run["maps"],
         "frozen_at": run["frozen_at"],
         "live_since": run["live_since"],
@@ -64,6 +75,17 @@ def _side(side: SideFacts) -> dict[str, Any]:
         "algorithm": facts["algorithm"],
         "started": facts["started"],
         "finished": facts["finished"],
+    }
+
+
+def _systematic(one: Systematic) -> dict[str, Any]:
+    return {
+        "kind": one.kind,
+        "text": one.text,
+        **one.tally._asdict(),
+        "exceptions": one.exceptions,
+        "examples": [shown(path) for path in one.examples],
+        "note": one.note,
     }
 
 

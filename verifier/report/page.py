@@ -18,11 +18,20 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from verifier.classes import DEFAULT_SEVERITY, Cause, Class, Severity, Side, VerdictKind
-from verifier.reconcile.findings import Findings, Tally
+from verifier.reconcile.findings import EXPLAINED, Findings, Tally
 from verifier.report.amounts import size_text
 from verifier.report.context import INLINE_ROWS, ReportContext, RuleUse, SideFacts
 from verifier.report.listing import Lister, Listing, may_be_shown
-from verifier.report.words import ADVICE, HEADLINES, MEANINGS, MEANS, NOT_PROVED, problem_line
+from verifier.report.words import (
+    ADVICE,
+    FACT_WORDS,
+    FILE_SYSTEM_FACTS,
+    HEADLINES,
+    MEANINGS,
+    MEANS,
+    NOT_PROVED,
+    problem_line,
+)
 from verifier.rules.rule import Action
 from verifier.tree.digests import Algorithm
 from verifier.verdict import count_of
@@ -43,11 +52,13 @@ CAUSES: Final[dict[Cause, str]] = {
     Cause.STALE: "the new file is the older version, by its time",
     Cause.NEWER: "the new file is the later version, by its time",
     Cause.OTHER: "none of the other causes",
+    Cause.NOT_REPEATED: "read again both files were the same: suspect memory, cable or controller, and check again",
 }
 """What each cause means to somebody who reads the page."""
 
 _STANDS_IN_THE_WAY: Final = (Severity.BLOCKER, Severity.INCONCLUSIVE)
 _NOTED: Final = (Severity.NOTE, Severity.NONE)
+_MAY_BE_EXPLAINED: Final = (Class.METADATA_ONLY, Class.NAME_ALTERED)
 _TRUSTED: Final = (VerdictKind.TRUSTWORTHY, VerdictKind.WITH_EXCEPTIONS)
 
 
@@ -63,6 +74,8 @@ class Part:
     """That the policy changed the weight, else the empty text."""
     causes: tuple[tuple[str, int, str], ...]
     """Cause, how often, what it means."""
+    explained: int
+    """Findings that are not listed here, because they differ in systematic ways only."""
     listing: Listing
 
 
@@ -133,6 +146,7 @@ def render_page(context: ReportContext, findings: Findings) -> str:
             other_decisions=Tally(*map(sum, zip(*rest, strict=True))) if rest else None,
             rules=context.rules[:INLINE_ROWS],
             not_proved=NOT_PROVED,
+            file_system_facts=FILE_SYSTEM_FACTS,
         )
     )
 
@@ -181,8 +195,12 @@ class _Cutter:
         by_policy |= cls is Class.METADATA_ONLY and severity is not DEFAULT_SEVERITY[cls]
         reweighed = f"Weighed as “{severity}” by the policy in the rule files." if by_policy else ""
         causes = self._causes() if cls is Class.CONTENT_CHANGED else ()
-        listing = self._lister.by_folder(where, values, tally.entries)
-        return [Part(heading, _counted(tally), means, advice, reweighed, causes, listing)]
+        explained = 0
+        if cls in _MAY_BE_EXPLAINED:
+            explained = self._findings.tally(f"{where} AND {EXPLAINED}", values).entries
+            where += f" AND NOT {EXPLAINED}"
+        listing = self._lister.by_folder(where, values, tally.entries - explained)
+        return [Part(heading, _counted(tally), means, advice, reweighed, causes, explained, listing)]
 
     def _causes(self) -> tuple[tuple[str, int, str], ...]:
         counts = self._context.causes
@@ -271,7 +289,12 @@ def _questions(context: ReportContext, content: Content) -> list[Question]:
         ("Where did everything go?", "Accounted for on both sides" if balanced else "The account does not balance"),
         ("What needs a decision?", _listed(to_decide)),
         ("What was set aside, by which rule?", count_of(aside, "entry", "entries") if aside else "Nothing"),
-        ("What else differs?", _listed([part.heading for part in content.noted])),
+        (
+            "What else differs?",
+            _listed(
+                [*(["the same way everywhere"] if context.systematic else []), *(p.heading for p in content.noted)]
+            ),
+        ),
         (
             "How was it checked?",
             f"Not every file was read on the {' and the '.join(unread)} side" if unread else read,
@@ -324,12 +347,20 @@ def _environment() -> Environment:
         shown=may_be_shown, size=size_text, exact=_exact, number=_number, instant=_instant, span=_span
     )
     environment.globals.update(DO_NOT_DESCEND=Action.DO_NOT_DESCEND.value, count_of=count_of, fact=_fact, Class=Class)
-    environment.globals.update(coldness=_coldness, problem_line=problem_line)
+    environment.globals.update(coldness=_coldness, problem_line=problem_line, said=_said)
     return environment
 
 
 def _fact(side: SideFacts, name: str) -> str:
     return may_be_shown(side.facts.get(name) or "not recorded")
+
+
+def _said(side: SideFacts, key: str) -> str:
+    """Return what a side's facts say about its file system, in words."""
+    value = side.facts.get(key) or ""
+    if key == "grain_ns" and value.isdecimal():
+        return _span(int(value))
+    return FACT_WORDS.get((key, value)) or FACT_WORDS.get(("", value)) or may_be_shown(value)
 
 
 def _number(value: int) -> str:

@@ -9,6 +9,8 @@ from verifier.report.context import time_text
 from verifier.tree.names import shown
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from verifier.reconcile.findings import Finding, Findings
 
 HEADER: Final = (
@@ -24,6 +26,7 @@ HEADER: Final = (
     "fields",
     "rule",
     "group",
+    "systematic",
 )
 _ACTIVE: Final = ("=", "+", "-", "@", "\t", "\r")
 
@@ -37,11 +40,12 @@ def write_table(findings: Findings, out: TextIO) -> None:
     """
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(HEADER)
+    systematic = findings.combinations()
     for finding in findings.stream():
-        writer.writerow(_row(finding))
+        writer.writerow(_row(finding, systematic))
 
 
-def _row(f: Finding) -> list[str]:
+def _row(f: Finding, systematic: Mapping[str, str]) -> list[str]:
     return [
         f.cls,
         f.cause or "",
@@ -55,6 +59,7 @@ def _row(f: Finding) -> list[str]:
         f.fields or "",
         f.rule or "",
         _path(f.group_path),
+        systematic.get(f.marks, "") if f.marks else "",
     ]
 
 

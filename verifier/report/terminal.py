@@ -1,4 +1,7 @@
-"""The terminal summary: what a person must know first, on one screen of 24 lines by 80 columns."""
+"""The terminal summary: what a person must know first, on one screen of 80 columns.
+
+The verdict, both sides and the gravest findings are in its first 24 lines; all of it is less than 40.
+"""
 
 from __future__ import annotations
 
@@ -23,6 +26,8 @@ HEIGHT: Final = 24
 REASON_LINES: Final = 6
 EXAMPLES: Final = 6
 """How many findings are named at most."""
+FACTS: Final = 4
+"""How many systematic differences are named at most."""
 _SERIOUS: Final = (Severity.BLOCKER, Severity.INCONCLUSIVE)
 
 
@@ -52,7 +57,8 @@ def summarise(context: ReportContext, findings: Findings) -> list[Line]:
     sides = _sides(context)
     room = HEIGHT - len(head) - len(sides) - len(foot) - 3  # three empty lines between the four parts
     worst = _worst(context, findings, min(EXAMPLES, room))
-    parts = [part for part in (head, sides, worst, foot) if part]
+    facts = _systematic(context)
+    parts = [part for part in (head, sides, worst, facts, foot) if part]
     return [line for part in parts for line in (Line(""), *part)][1:]
 
 
@@ -98,8 +104,9 @@ def _worst(context: ReportContext, findings: Findings, room: int) -> list[Line]:
     return lines[:room]
 
 
+_UNSEEN_CAUSES: Final = (Cause.SILENT, Cause.ZERO_FILLED, Cause.TRUNCATED, Cause.EMPTY, Cause.NOT_REPEATED)
 _GRAVITY: Final[tuple[tuple[Class, Cause | None], ...]] = (
-    *((Class.CONTENT_CHANGED, cause) for cause in (Cause.SILENT, Cause.ZERO_FILLED, Cause.TRUNCATED, Cause.EMPTY)),
+    *((Class.CONTENT_CHANGED, cause) for cause in _UNSEEN_CAUSES),
     (Class.MISSING, None),
     *((Class.CONTENT_CHANGED, cause) for cause in (Cause.OTHER, Cause.STALE, Cause.NEWER)),
     (Class.KIND_CHANGED, None),
@@ -135,6 +142,15 @@ def _grave(context: ReportContext, findings: Findings, cls: Class, cause: Cause 
     return [*whole, *((name, shown(f.old_path or f.new_path or "")) for f in alone)]
 
 
+def _systematic(context: ReportContext) -> list[Line]:
+    """Name what differs the same way everywhere."""
+    facts = context.systematic
+    lines = [f"  {one.text}: {count_of(one.tally.entries, 'entry', 'entries')}" for one in facts[:FACTS]]
+    if len(facts) > FACTS:
+        lines.append(f"  ... and {len(facts) - FACTS} more, in the report")
+    return [Line("The same way everywhere:"), *(Line(_cut(line, WIDTH)) for line in lines)] if lines else []
+
+
 def _rest(context: ReportContext, findings: Findings) -> list[Line]:
     """Count everything else, in as few lines as it takes."""
     counts = [(cls, context.classes[cls].entries) for cls in _HARMLESS]
@@ -159,6 +175,13 @@ def _wrapped(parts: Sequence[str], between: str, first: str = "", further: str =
             lines[-1] += between.rstrip()
             lines.append(f"{further}{part}")
     return lines
+
+
+def _cut(text: str, columns: int) -> str:
+    """Shorten a text at its end; counts the columns that it takes."""
+    from rich.cells import cell_len, set_cell_size  # noqa: PLC0415  as in `_tail`
+
+    return text if cell_len(text) <= columns else f"{set_cell_size(text, columns - 3).rstrip()}..."
 
 
 def _tail(path: str, columns: int) -> str:

@@ -103,3 +103,38 @@ def problem_line(operation: str, error: str, entries: int, folder: str, attempts
     else:
         to_do = TO_DO.get(error, "")
     return f"{shown(error)} ({operation}) on {what}{where}{tried}" + (f": {to_do}" if to_do else "")
+
+
+FILE_SYSTEM_FACTS: Final = (
+    ("Mount options", "mount_options"),
+    ("Step of times", "grain_ns"),
+    ("Names that differ by letter case only", "case_sensitive"),
+    ("Names that differ by Unicode form only", "unicode"),
+    ("Owners and groups", "owners"),
+    ("Permission bits", "modes"),
+    ("Access control lists", "acls"),
+    ("Extended attributes", "xattrs"),
+    ("Alternate streams", "streams"),
+    ("Hard links", "hard_links"),
+    ("Inode numbers", "inodes"),
+    ("Space taken", "compresses"),
+)
+"""What is said about each side's file system, by the names of a manifest's facts."""
+FACT_WORDS: Final[dict[tuple[str, str], str]] = {
+    ("", ""): "not known",
+    ("", "1"): "held",
+    ("", "0"): "not held",
+    ("case_sensitive", "1"): "are two names",
+    ("case_sensitive", "0"): "are one name",
+    ("unicode", "distinct"): "are two names",
+    ("unicode", "same"): "are one name",
+    ("owners", "0"): "made up by the mount",
+    ("modes", "0"): "made up by the mount",
+    ("streams", "xattr"): "shown as extended attributes",
+    ("streams", "none"): "none",
+    ("inodes", "1"): "real",
+    ("inodes", "0"): "made up, or not to be relied on",
+    ("compresses", "1"): "says nothing about holes: it compresses",
+    ("compresses", "0"): "shows holes",
+}
+"""What a fact's value means, for the fact of this name or for all that have no words of their own."""

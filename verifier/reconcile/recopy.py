@@ -1,0 +1,45 @@
+"""What has to be copied again from the old side: missing, damaged, or changed there after it was frozen."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from verifier.tree.entry import Kind
+from verifier.tree.names import to_bytes
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from verifier.reconcile.findings import Findings
+
+_NEWER: Final = "(\"class\" = 'content-changed' AND cause = 'newer')"
+TO_COPY: Final = f"""
+(old_path IS NOT NULL AND (
+    "class" IN ('missing', 'kind-changed') OR drift_side = 'old'
+    OR ("class" = 'content-changed' AND cause <> 'not-repeated' AND NOT {_NEWER})
+))
+"""
+"""SQL, true for findings whose entry of the old side has to be copied again.
+
+Not what is newer on the new side, which would be lost, nor what differed once and not again, which is to be read again.
+"""
+NEWER: Final = f"(old_path IS NOT NULL AND {_NEWER})"
+"""The same for what is the later version on the new side."""
+
+
+def to_recopy(findings: Findings, *, newer: bool = False) -> Iterator[bytes]:
+    """Yield what has to be copied again, relative to the old side's root, in path order.
+
+    A folder is given only where nothing in it is: copying a file makes the folders above it. Each path begins with
+    ``./``, so that none is taken for an option.
+
+    Args:
+        findings: Of a finished check.
+        newer: Also what is the later version on the new side.
+    """
+    where = f"({TO_COPY} OR {NEWER})" if newer else TO_COPY
+    for found in findings.stream(where):
+        path = found.old_path or ""
+        inside = ("coalesce(old_path, '') > ? AND coalesce(old_path, '') < ?", (f"{path}/", f"{path}0"))
+        if found.old_kind != Kind.DIRECTORY or not findings.any(f"{inside[0]} AND {where}", inside[1]):
+            yield b"./" + to_bytes(path)
