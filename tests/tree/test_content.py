@@ -41,7 +41,6 @@ from verifier.tree.content import (
     Where,
     glance,
     read_file,
-    xattrs_of,
 )
 from verifier.tree.digests import Algorithm, digester
 from verifier.tree.entry import HEAD_BYTES, State
@@ -806,8 +805,3 @@ def test_no_two_attribute_names_become_one(attributed: Path) -> None:
     os.setxattr(attributed, b"user.a\nb", b"one")
     os.setxattr(attributed, b"user.a\\x0ab", b"two")
     assert len(json.loads(read(attributed).xattrs or "null")) == 2
-
-
-def test_a_place_that_cannot_be_asked_has_no_answer(tmp_path: Path) -> None:
-    """Attributes that may not be listed, or are not there, are None: not known, rather than none."""
-    assert xattrs_of(str(tmp_path / "gone")) is None

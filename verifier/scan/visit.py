@@ -13,7 +13,8 @@ from verifier.errors import RootUnavailable, ShareGone
 from verifier.manifest.earlier import Known
 from verifier.scan.gathering import LISTED, PROVED, Gathering
 from verifier.scan.task import Outcome, Unchanged, VisitTask, Work
-from verifier.tree.content import BLOCK_BYTES, Stopped, xattrs_of
+from verifier.tree.attributes import xattrs_of
+from verifier.tree.content import BLOCK_BYTES, Stopped
 from verifier.tree.entry import HEAD_BYTES, KIND_BITS, NO_BLOCKS, Kind, file_row, fits
 from verifier.tree.names import plain_text, raw_of, to_text
 from verifier.tree.trouble import now_text

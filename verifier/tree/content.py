@@ -8,7 +8,6 @@ answered by what they mean (`verifier.tree.trouble`).
 from __future__ import annotations
 
 import errno
-import json
 import os
 import stat
 import threading
@@ -20,6 +19,7 @@ import xxhash
 from blake3 import blake3
 
 from verifier.errors import ShareGone
+from verifier.tree.attributes import xattrs_of
 from verifier.tree.cache import SMALL_BYTES, PageCache, Watching, aligned_room
 from verifier.tree.digests import Algorithm, Hash, new_hash
 from verifier.tree.entry import HEAD_BYTES, State, int64, time64
@@ -330,7 +330,6 @@ class _Ahead:
         self._thread.join()
 
 
-_HAS_XATTRS: Final = hasattr(os, "listxattr")
 _HAS_READV: Final = hasattr(os, "readv")
 
 
@@ -361,28 +360,3 @@ class _Segments:
     def digests(self) -> bytes:
         unfinished = self._current.digest() if self._room < SEGMENT_BYTES else b""
         return bytes(self._done) + unfinished
-
-
-def xattrs_of(where: int | str) -> str | None:
-    """Return extended attributes as JSON, name to the first 16 bytes of its value's BLAKE3 in hex.
-
-    Names are manifest text. None where the platform or the file system has no extended attributes, or they may not
-    be listed; a single value that may not be read is null.
-    """
-    if not _HAS_XATTRS:
-        return None
-    try:
-        names = os.listxattr(where)
-    except OSError:
-        return None
-    if not names:
-        return "{}"
-    texts = sorted((shown(to_text(os.fsencode(name))), name) for name in names)
-    return json.dumps({text: _value_digest(where, name) for text, name in texts}, ensure_ascii=False)
-
-
-def _value_digest(where: int | str, name: str) -> str | None:
-    try:
-        return blake3(os.getxattr(where, name)).hexdigest(length=16)
-    except OSError:
-        return None

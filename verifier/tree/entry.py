@@ -91,7 +91,7 @@ class Entry(NamedTuple):
     target: str | None
     """A link's target as manifest text; ``major:minor`` of a device; None otherwise."""
     xattrs: str | None
-    """Extended attributes as JSON, name to digest of its value; None where they were not read or do not exist."""
+    """Extended attributes as JSON (`verifier.tree.attributes`); None where they were not read or do not exist."""
     head: bytes | None
     """The first 16 bytes of a file that was read; fewer where it is shorter."""
     digest: bytes | None

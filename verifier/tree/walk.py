@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, NamedTuple, Protocol, TypeVar
 
 from verifier.errors import RootUnavailable, ShareGone
-from verifier.tree.content import xattrs_of
+from verifier.tree.attributes import xattrs_of
 from verifier.tree.entry import Entry, FileRow, Kind, State, entry_from, file_row
 from verifier.tree.names import parts_of, plain_text, raw_of, shown, to_text
 from verifier.tree.trouble import (
