@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from tests.reconcile.trees import SECOND_NS, T0_NS, file, reconciled
 from verifier.classes import Cause, Class, Field
 from verifier.reconcile.compared import Comparison
-from verifier.tree.share import FILE_SYSTEMS, FileSystem
+from verifier.tree.file_system import FILE_SYSTEMS, FileSystem
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

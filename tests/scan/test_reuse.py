@@ -30,7 +30,8 @@ from verifier.scan.scanner import ScanOptions, ScanOutcome
 from verifier.tree.content import SEGMENT_BYTES
 from verifier.tree.digests import Algorithm
 from verifier.tree.entry import Kind, State
-from verifier.tree.share import FILE_SYSTEMS, FileSystem, Share
+from verifier.tree.file_system import FILE_SYSTEMS, FileSystem
+from verifier.tree.share import Share
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -28,9 +28,10 @@ from verifier.scan.pace import Meter
 from verifier.scan.scanner import Progress, ScanOptions, ScanRequest, scan_all
 from verifier.tree import content
 from verifier.tree.entry import Kind, State
+from verifier.tree.file_system import FILE_SYSTEMS, FileSystem
 from verifier.tree.handle import open_tree
 from verifier.tree.names import to_text
-from verifier.tree.share import FILE_SYSTEMS, FileSystem, Share
+from verifier.tree.share import Share
 
 if TYPE_CHECKING:
     from collections.abc import Callable

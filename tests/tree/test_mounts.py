@@ -124,3 +124,30 @@ def test_a_file_system_mounted_inside_is_not_the_tree_it_is_mounted_in(tmp_path:
     mount("-t", "tmpfs", "none", root / "mnt")
     assert Share.at(root).contains(root / "mnt" / "evidence")
     assert not Share.at(root / "mnt").contains(root)
+
+
+@pytest.mark.real(mounts=True)
+def test_the_options_are_those_of_the_mount_that_shows(tmp_path: Path, mount: Mount) -> None:
+    """A folder is described by the mount that it lies on, the last of several, whatever stands in its options."""
+    point = tmp_path / "point"
+    point.mkdir()
+    mount("-t", "tmpfs", "-o", "noexec,mode=700", "none", point)
+    assert {"noexec", "mode=700"} <= set(Share.at(point).mount_options.split(","))
+    mount("-t", "tmpfs", "-o", "nosuid", "none", point)
+    (point / "below").mkdir()
+    options = Share.at(point / "below").mount_options.split(",")
+    assert "nosuid" in options
+    assert not {"noexec", "mode=700"} & set(options)
+
+
+@pytest.mark.real(mounts=True)
+def test_options_are_kept_as_they_may_be_shown(tmp_path: Path, mount: Mount) -> None:
+    """The mount table gives any bytes that a user gave: an overlay's folders stand in its options."""
+    lower, other, point = (tmp_path / name for name in ("lower\x1b[31m", "other", "point"))
+    for folder in (lower, other, point):
+        folder.mkdir()
+    mount("-t", "overlay", "-o", f"lowerdir={lower}:{other}", "none", point)
+    share = Share.at(point)
+    assert share.mount_options.isprintable()
+    assert r"lower\x1b[31m" in share.mount_options
+    assert share.type_name == "overlay"

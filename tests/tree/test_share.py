@@ -11,43 +11,8 @@ import pytest
 from tests.conftest import without_rights
 from tests.strategies import lay_out
 from verifier.errors import RootUnavailable
-from verifier.tree.share import FILE_SYSTEMS, FileSystem, Share, _case_sensitive
-
-# Win32 documentation, File Times: FAT 2 s. exFAT specification, 7.4.5 to 7.4.10: 10 ms. MS-FSCC 2.1.1: NTFS and SMB
-# 100 ns. inode(7): ext2 and ext3 1 s. TN1150: HFS+ 1 s. ECMA-119: ISO 9660 1 s.
-GRAINS = {
-    "vfat": 2_000_000_000,
-    "msdos": 2_000_000_000,
-    "exfat": 10_000_000,
-    "ntfs": 100,
-    "ntfs3": 100,
-    "fuseblk": 100,
-    "cifs": 100,
-    "smb3": 100,
-    "ext2": 1_000_000_000,
-    "ext3": 1_000_000_000,
-    "hfsplus": 1_000_000_000,
-    "iso9660": 1_000_000_000,
-}
-
-
-@pytest.mark.parametrize(("type_name", "grain_ns"), GRAINS.items(), ids=GRAINS.keys())
-def test_a_file_system_holds_times_as_finely_as_documented(type_name: str, grain_ns: int) -> None:
-    """The step of modification times decides what difference is one."""
-    assert FILE_SYSTEMS[type_name].grain_ns == grain_ns
-
-
-@pytest.mark.parametrize("type_name", ["vfat", "exfat", "ntfs3", "fuseblk", "cifs", "smb3"])
-def test_what_a_mount_makes_up_is_not_compared(type_name: str) -> None:
-    """Owner and mode of a FAT or SMB mount come from mount options (mount.cifs(8), vfat.rst): they are not data."""
-    found = FILE_SYSTEMS[type_name]
-    assert (found.owners, found.modes, found.inodes) == (False, False, False)
-
-
-def test_an_unknown_file_system_is_taken_at_its_word() -> None:
-    """What the table does not know holds everything to the nanosecond, as ext4, XFS and ZFS do."""
-    assert not {"ext4", "xfs", "zfs", "tmpfs", "nfs4"} & set(FILE_SYSTEMS)
-    assert FileSystem() == FileSystem(1, owners=True, modes=True, inodes=True, nested_devices=False)
+from verifier.tree.file_system import FILE_SYSTEMS, FileSystem
+from verifier.tree.share import Share
 
 
 def test_a_share_is_its_resolved_root(tmp_path: Path) -> None:
@@ -167,34 +132,3 @@ def test_mount_points_are_told_by_table_and_by_device(tmp_path: Path) -> None:
     nested = Share(known.root, 1, 2, "btrfs", FILE_SYSTEMS["btrfs"], True, frozenset({"a/mnt"}))
     assert nested.is_mount("a/mnt", 9, 1)
     assert not nested.is_mount("subvolume", 9, 1)
-
-
-# ---- Letter case
-
-
-def test_letter_case_is_asked_of_existing_names(tmp_path: Path) -> None:
-    """Where names have letters the question has an answer, and asking leaves nothing behind."""
-    root = lay_out(tmp_path / "root", {b"Name": b"", b"123": b""})
-    share = Share.at(root)
-    assert share.case_sensitive is not (root / "nAME").exists()
-    assert sorted(p.name for p in root.iterdir()) == ["123", "Name"]
-
-
-def test_both_cases_side_by_side_leave_the_question_open(tmp_path: Path) -> None:
-    """Two names that differ by case alone say nothing the probe could use, and must not be taken for one."""
-    root = lay_out(tmp_path / "root", {b"name": b"1", b"NAME": b"2"})
-    if len(list(root.iterdir())) == 2:
-        assert Share.at(root).case_sensitive is not False
-
-
-@pytest.mark.parametrize("names", [(), ("123", "4.5"), ("\u4e2d",)], ids=["none", "digits", "no case"])
-def test_without_letters_nothing_is_claimed(tmp_path: Path, names: tuple[str, ...]) -> None:
-    """No name with a letter, no answer: nothing is created to find out."""
-    assert Share.at(lay_out(tmp_path / "root", {name.encode(): b"" for name in names})).case_sensitive is None
-
-
-def test_a_file_found_under_its_other_case_means_insensitive(tmp_path: Path) -> None:
-    """A second name of the same inode stands for a file system that folds case, which this one does not."""
-    (tmp_path / "Name").touch()
-    os.link(tmp_path / "Name", tmp_path / "nAME")
-    assert _case_sensitive(tmp_path, ["Name"]) is False

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Final
 from verifier.errors import Interrupted, RootUnavailable, VerifierError
 from verifier.manifest.store import Manifest
 from verifier.scan.engine import context, end_process
-from verifier.tree.share import Share, mounted_at
+from verifier.tree.mount_table import mounted_at
+from verifier.tree.share import Share
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -34,8 +35,7 @@ def look_at(root: Path, within_s: float = ANSWER_S) -> Share:
         RootUnavailable: If it is not there, is no directory, may not be listed, or does not answer.
     """
     # By its name alone: following links would touch what may hang.
-    type_name, _, _ = mounted_at(Path(os.path.normpath(root.absolute())))
-    if Share.is_local(type_name):
+    if Share.is_local(mounted_at(Path(os.path.normpath(root.absolute()))).type_name):
         return Share.at(root)
     ours, theirs = context().Pipe(duplex=False)
     process = context().Process(target=_look, args=(theirs, root), daemon=True)  # type: ignore[attr-defined]

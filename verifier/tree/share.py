@@ -7,73 +7,23 @@ modes that the mount made up. The facts come from the mount table (psutil) and f
 from __future__ import annotations
 
 import os
-import re
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from verifier.errors import RootUnavailable
+from verifier.tree.file_system import LOCAL, FileSystem, file_system_of
 from verifier.tree.handle import open_tree
+from verifier.tree.mount_table import mounted_at, place_on_device
 from verifier.tree.names import shown, to_text
+from verifier.tree.probe import NOTHING_KNOWN, Held, Root, case_sensitive, probe
 from verifier.tree.trouble import errno_name
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterator
 
-SECOND_NS: Final = 1_000_000_000
-
-
-@dataclass(frozen=True, slots=True)
-class FileSystem:
-    """What one type of file system holds."""
-
-    grain_ns: int = 1
-    """Step of modification times, nanoseconds."""
-    owners: bool = True
-    """Whether owner and group are stored, rather than made up by the mount."""
-    modes: bool = True
-    """Whether permission bits are stored, rather than made up by the mount."""
-    inodes: bool = True
-    """Whether an inode number, on its device, names one file for certain."""
-    nested_devices: bool = False
-    """Whether folders of one file system may show other device numbers without being mount points."""
-
-
-# Sources: Win32 documentation, File Times (FAT 2 s); exFAT specification 7.4.5-7.4.10 (10 ms); MS-FSCC 2.1.1 (NTFS
-# and SMB 100 ns); inode(7) (ext2, ext3 1 s); TN1150 (HFS+ 1 s); ECMA-119 (ISO 9660 1 s); mount.cifs(8) (owner and
-# mode of an SMB mount come from mount options; inode numbers may be made up). fuse.sshfs 1 s: from memory, the SFTP
-# protocol version in use carries whole seconds. fuseblk is how ntfs-3g shows itself on Linux.
-_SMB: Final = FileSystem(grain_ns=100, owners=False, modes=False, inodes=False)
-_NTFS: Final = FileSystem(grain_ns=100, owners=False, modes=False, inodes=False)
-_FAT: Final = FileSystem(grain_ns=2 * SECOND_NS, owners=False, modes=False, inodes=False)
-_FUSE: Final = FileSystem(inodes=False)
-FILE_SYSTEMS: Final[dict[str, FileSystem]] = {
-    "vfat": _FAT,
-    "msdos": _FAT,
-    "fat": _FAT,
-    "fat32": _FAT,
-    "exfat": FileSystem(grain_ns=10_000_000, owners=False, modes=False, inodes=False),
-    "ntfs": _NTFS,
-    "ntfs3": _NTFS,
-    "ufsd": _NTFS,
-    "fuseblk": _NTFS,
-    "cifs": _SMB,
-    "smb3": _SMB,
-    "smbfs": _SMB,
-    "hfs": FileSystem(grain_ns=SECOND_NS),
-    "hfsplus": FileSystem(grain_ns=SECOND_NS),
-    "ext2": FileSystem(grain_ns=SECOND_NS),
-    "ext3": FileSystem(grain_ns=SECOND_NS),
-    "iso9660": FileSystem(grain_ns=SECOND_NS),
-    "fuse.sshfs": FileSystem(grain_ns=SECOND_NS, inodes=False),
-    "btrfs": FileSystem(nested_devices=True),
-}
-
-
-LOCAL: Final = frozenset(
-    {"ext2", "ext3", "ext4", "xfs", "btrfs", "tmpfs", "ramfs", "zfs", "apfs", "hfs", "overlay", "squashfs", "f2fs"}
-)
-"""Types of file systems that this system itself keeps on its own disks or in its memory."""
+NAMES_ASKED: Final = 200
+"""Of so many names of a root at most other forms are asked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +43,10 @@ class Share:
     """Manifest texts of the mount points inside the tree."""
     mount_source: str = ""
     """What is mounted there, as the mount table names it: a device, a server's share; empty where it does not say."""
+    mount_options: str = ""
+    """With which options, as the mount table has them, separated by commas."""
+    held: Held = NOTHING_KNOWN
+    """What the root itself says that it holds beside content."""
 
     @classmethod
     def at(cls, root: Path) -> Share:
@@ -106,7 +60,7 @@ class Share:
             resolved = root.resolve(strict=True)
             facts = resolved.stat()
             with open_tree(resolved) as handle:
-                some_names = handle.some_names(200)
+                names = handle.some_names(NAMES_ASKED)
         except NotADirectoryError as error:
             raise RootUnavailable(f"{named} is not a directory", "name the folder to check") from error
         except FileNotFoundError as error:
@@ -116,20 +70,42 @@ class Share:
         except OSError as error:
             hint = "run as a user who may read it" if isinstance(error, PermissionError) else "is the share healthy?"
             raise RootUnavailable(f"{named} cannot be listed ({errno_name(error)})", hint) from error
-        type_name, source, mounts = mounted_at(resolved)
-        file_system = FILE_SYSTEMS.get(type_name.lower())
-        if file_system is None:
-            file_system = _FUSE if type_name.lower().startswith("fuse") else FileSystem()
+        type_name, source, options, below = mounted_at(resolved)
+        asked = Root(resolved, names, all_names=len(names) < NAMES_ASKED)
+        held, file_system = probe(asked, type_name, file_system_of(type_name, options))
         return cls(
             resolved,
             facts.st_dev,
             facts.st_ino,
             type_name,
             file_system,
-            _case_sensitive(resolved, some_names),
-            mounts,
+            case_sensitive(asked),
+            below,
             source,
+            options,
+            held,
         )
+
+    def facts(self) -> dict[str, object]:
+        """Return what a manifest keeps of it, by its name there; None is what is not known."""
+        file_system, held = self.file_system, self.held
+        return {
+            "root": self.named,
+            "file_system": self.type_name,
+            "mount_source": self.mount_source,
+            "mount_options": self.mount_options,
+            "grain_ns": file_system.grain_ns,
+            "owners": file_system.owners,
+            "modes": file_system.modes,
+            "inodes": file_system.inodes,
+            "hard_links": file_system.hard_links,
+            "compresses": file_system.compresses,
+            "case_sensitive": self.case_sensitive,
+            "unicode": held.unicode,
+            "xattrs": held.xattrs,
+            "acls": held.acls,
+            "streams": held.streams,
+        }
 
     @property
     def local(self) -> bool:
@@ -166,8 +142,8 @@ class Share:
         if any((step.st_dev, step.st_ino) == (self.device, self.inode) for _, step in _way_up(place)):
             return True
         # A bind mount shows a folder of the tree elsewhere: compare where both lie on their file system.
-        mine = _place_on_device(self.root)
-        theirs = next((_place_on_device(step) for step, _ in _way_up(place)), None)
+        mine = place_on_device(self.root)
+        theirs = next((place_on_device(step) for step, _ in _way_up(place)), None)
         return mine is not None and theirs is not None and mine[0] == theirs[0] and theirs[1].is_relative_to(mine[1])
 
 
@@ -182,58 +158,3 @@ def _way_up(place: Path) -> Iterator[tuple[Path, os.stat_result]]:
             yield step, step.stat()
         except OSError:
             continue
-
-
-def _place_on_device(path: Path) -> tuple[str, PurePosixPath] | None:
-    """Return a folder's device and its path on it, from proc(5) mountinfo; None where the system does not say."""
-    try:
-        lines = Path("/proc/self/mountinfo").read_bytes().splitlines()
-    except OSError:
-        return None
-    found: tuple[str, PurePosixPath] | None = None
-    longest = -1
-    for line in lines:
-        _, _, device, inner, point, *_ = (_unescaped(field) for field in line.split(b" "))
-        if path.is_relative_to(point) and len(Path(point).parts) >= longest:
-            longest = len(Path(point).parts)
-            found = device, PurePosixPath(inner) / path.relative_to(point).as_posix()
-    return found
-
-
-def _unescaped(field: bytes) -> str:
-    """Undo the octal escapes of the mount table: space, tab, newline and backslash."""
-    return os.fsdecode(re.sub(rb"\\([0-7]{3})", lambda match: bytes([int(match[1], 8)]), field))
-
-
-def mounted_at(root: Path) -> tuple[str, str, frozenset[str]]:
-    """Return the type of the file system under a root, what is mounted there, and the mount points inside it."""
-    import psutil  # noqa: PLC0415  costs 20 ms that --help should not pay
-
-    type_name, source, longest = "unknown", "", -1
-    below = set()
-    for mount in psutil.disk_partitions(all=True):
-        point = Path(mount.mountpoint)
-        if root.is_relative_to(point):
-            # The last mount over one point is the one that shows.
-            if len(point.parts) >= longest:
-                type_name, longest = mount.fstype or "unknown", len(point.parts)
-                source = shown(to_text(os.fsencode(mount.device)))
-        elif point.is_relative_to(root):
-            below.add(to_text(os.fsencode(point.relative_to(root).as_posix())))
-    return type_name, source, frozenset(below)
-
-
-def _case_sensitive(root: Path, names: Iterable[str]) -> bool | None:
-    """Ask for existing names in the other letter case; read-only, so it says None where no name has a letter."""
-    known = set(names)
-    for name in known:
-        swapped = name.swapcase()
-        if swapped == name or swapped in known or swapped.swapcase() != name:
-            continue
-        try:
-            return not os.path.samestat((root / swapped).lstat(), (root / name).lstat())
-        except FileNotFoundError:
-            return True
-        except OSError:
-            continue
-    return None
