@@ -92,6 +92,7 @@ def outcomes() -> st.SearchStrategy[Outcome]:
         st.builds(Totals, *[counts] * 8, st.none() | PATHS, *[counts] * 4),
         SECONDS,
         st.text(max_size=20),
+        st.lists(st.tuples(counts, counts), max_size=4),
     )
 
 

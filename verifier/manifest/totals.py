@@ -58,6 +58,11 @@ FROM entries
 """  # noqa: S608
 
 
+def owners_of(connection: sqlite3.Connection, run: Run) -> list[tuple[int, int]]:
+    """Return the pairs of owner and group that the entries of a run have, each once."""
+    return connection.execute(f"SELECT DISTINCT uid, gid FROM entries WHERE {run.condition}", run).fetchall()  # noqa: S608
+
+
 def count(connection: sqlite3.Connection, run: Run | None = None) -> Totals:
     """Count one run of a manifest's entries (`verifier.manifest.seal.runs`), or all."""
     condition, values = ("TRUE", ()) if run is None else (run.condition, tuple(run))

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 from verifier.errors import CannotRun, ShareGone
 from verifier.manifest.earlier import Earlier, Some
 from verifier.manifest.seal import run_digest
-from verifier.manifest.totals import count
+from verifier.manifest.totals import count, owners_of
 from verifier.scan.gathering import CARRIED, PROVED
 from verifier.scan.task import Outcome, ReadTask, RunTask, Task, VisitTask, empty_outcome
 from verifier.scan.visit import Visit
@@ -224,7 +224,8 @@ def _run_of(task: RunTask, outcome: Outcome) -> Outcome:
     path = Path(task.manifest)
     with database_errors(path), closing(open_read_only(path)) as connection:
         digest = run_digest(connection, task.run) if task.sealed else b""
-        return outcome._replace(run_digest=digest, totals=count(connection, task.run))
+        totals, owners = count(connection, task.run), owners_of(connection, task.run)
+        return outcome._replace(run_digest=digest, totals=totals, owners=owners)
 
 
 def _earlier(setup: ReaderSetup, path: Path | None, state: str) -> Earlier | None:

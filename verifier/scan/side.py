@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import platform
 import socket
@@ -25,6 +26,7 @@ from verifier.scan.reader import AT_ROOT, ReaderSetup
 from verifier.scan.request import ScanOptions, ScanOutcome, ScanRequest
 from verifier.scan.resume import before_of
 from verifier.scan.task import Outcome, ReadTask, RunTask, Task, VisitTask
+from verifier.tree.accounts import group_names, owner_names
 from verifier.tree.cache import ColdCount
 from verifier.tree.entry import State
 from verifier.tree.names import shown, to_text
@@ -123,6 +125,8 @@ class SideScan:
     longest: UnderWay | None = None
     totals: Totals | None = None
     """What the manifest holds, once it has been counted."""
+    owners: set[tuple[int, int]] = field(default_factory=set)
+    """Owners and groups of all that it holds, known then as well."""
     told_at: float = 0.0
     looked_at: float = 0.0
     began: float = field(default_factory=time.monotonic)
@@ -194,6 +198,8 @@ class SideScan:
             "reused": "" if self.request.reuse is None else named(self.request.reuse),
             "asked_cold": options.cold,
             "finished": None,
+            "owner_names": None,
+            "group_names": None,
             "listed": False,
             "complete": False,
             "fingerprint": None,
@@ -533,6 +539,7 @@ class SideScan:
         self.totals = Totals()
         for outcome in found.values():
             self.totals = self.totals.plus(outcome.totals)
+            self.owners.update(outcome.owners)
         return fingerprint(self.options.algorithm.value, (found[run].run_digest for run in runs)) if sealed else ""
 
     def _finish(self, interrupted: str, sealed: str) -> ScanOutcome:
@@ -553,11 +560,21 @@ class SideScan:
             readers=readers,
             oldest_read=totals.oldest_read,
             bytes_read=self._bytes_done(),
+            **({} if interrupted else self._names()),
             **dict(zip(ColdCount._fields, self.cold, strict=True)),
         )
         self.stage = "done"
         self._tell(always=True)
         return ScanOutcome(self.request.label, self.request.manifest, totals, sealed, interrupted, readers)
+
+    def _names(self) -> dict[str, str]:
+        """Return what this host calls the owners and groups of all entries: JSON, by their numbers as text."""
+        owners = owner_names({uid for uid, _ in self.owners})
+        groups = group_names({gid for _, gid in self.owners})
+        return {
+            "owner_names": json.dumps(owners, ensure_ascii=False),
+            "group_names": json.dumps(groups, ensure_ascii=False),
+        }
 
     def _tell(self, *, always: bool = False) -> None:
         now = time.monotonic()

@@ -45,7 +45,7 @@ class ReadTask(NamedTuple):
 
 
 class RunTask(NamedTuple):
-    """Count one run of a manifest's entries, and digest it (`verifier.manifest.seal`)."""
+    """Count one run of a manifest's entries, say whose they are, and digest it (`verifier.manifest.seal`)."""
 
     manifest: str
     run: Run
@@ -116,6 +116,8 @@ class Outcome(NamedTuple):
     """How long it took."""
     gone: str = ""
     """Why the share is no longer there; empty while it is."""
+    owners: list[tuple[int, int]] = []  # noqa: RUF012  as above
+    """Owners and groups that a `RunTask` met."""
 
     @property
     def entries_seen(self) -> int:
