@@ -30,7 +30,7 @@ from verifier.errors import (
 from verifier.manifest.database import named
 from verifier.manifest.store import Manifest
 from verifier.reconcile.findings import Findings
-from verifier.reconcile.options import PlaceMap, ReconcileOptions, check_maps
+from verifier.reconcile.options import PlaceMap, ReconcileOptions, check_fields, check_maps
 from verifier.reconcile.preliminary import Preliminary, preliminary
 from verifier.reconcile.reconciler import Reconciled, reconcile
 from verifier.report.context import FINDINGS_FILE, MANIFEST_FILES, ReportContext
@@ -126,6 +126,7 @@ def check(
     """
     started = _now()
     check_maps(request.maps)
+    check_fields(request.compare, request.ignore)
     given = [_given(Side.OLD, request.old), _given(Side.NEW, request.new)]
     _refuse_same(given)
     _refuse_empty(given)

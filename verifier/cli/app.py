@@ -13,6 +13,7 @@ import typer
 from verifier.cli.check import check
 from verifier.cli.demo import demo
 from verifier.cli.reconcile import reconcile
+from verifier.cli.recopy import recopy
 from verifier.cli.report import report
 from verifier.cli.rules import app as rules_app
 from verifier.cli.scan import scan
@@ -37,6 +38,7 @@ for command, short in (
     (scan, "Scan one side into a manifest."),
     (reconcile, "Reconcile two manifests; no trees needed."),
     (report, "Write an evidence folder's report again."),
+    (recopy, "List what has to be copied again."),
     (demo, "Run the main job on the sample trees."),
 ):
     app.command(short_help=short)(command)

@@ -43,6 +43,8 @@ def check(
     maps: o.Maps = None,
     frozen_at: o.FrozenAt = None,
     live_since: o.LiveSince = None,
+    compare: o.Compare = None,
+    ignore: o.Ignore = None,
     replace: o.Replace = False,
     quiet: o.Quiet = False,
     progress_json: o.ProgressJson = None,
@@ -74,6 +76,8 @@ def check(
         maps=o.read_maps(maps),
         frozen_at=o.read_time("--frozen-at", frozen_at),
         live_since=o.read_time("--live-since", live_since),
+        compare=frozenset(compare or ()),
+        ignore=frozenset(ignore or ()),
         algorithm=algorithm,
         scan=ScanOptions(
             listing_only=listing_only,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Final, TypeVar
 
 import typer
 
+from verifier.classes import Field
 from verifier.errors import UsageProblem
 from verifier.tree.digests import Algorithm
 from verifier.tree.names import shown
@@ -162,6 +163,18 @@ LiveSince = Annotated[
         metavar="TIME",
         help="When people began to work on the new side (ISO 8601): later changes there are drift, expected.",
     ),
+]
+Compare = Annotated[
+    list[Field] | None,
+    typer.Option(
+        "--compare",
+        help="Compare this metadata field although a side may make it up, or although it is only counted otherwise. "
+        "Repeatable. Example: --compare directory-mtime",
+    ),
+]
+Ignore = Annotated[
+    list[Field] | None,
+    typer.Option("--ignore", help="Leave this metadata field out. Repeatable. Content is never left out."),
 ]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress on standard error.")]
 Replace = Annotated[bool, typer.Option("--replace", help="Discard what a finished check left in the evidence folder.")]

@@ -18,6 +18,8 @@ def reconcile(
     maps: o.Maps = None,
     frozen_at: o.FrozenAt = None,
     live_since: o.LiveSince = None,
+    compare: o.Compare = None,
+    ignore: o.Ignore = None,
     replace: o.Replace = False,
     quiet: o.Quiet = False,
 ) -> int:
@@ -45,6 +47,8 @@ def reconcile(
         maps=o.read_maps(maps),
         frozen_at=o.read_time("--frozen-at", frozen_at),
         live_since=o.read_time("--live-since", live_since),
+        compare=frozenset(compare or ()),
+        ignore=frozenset(ignore or ()),
         replace=replace,
     )
     return run_and_print(request, quiet=quiet)

@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Field, Side
-from verifier.errors import UsageProblem
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -94,12 +93,7 @@ class Comparison:
             compare: Fields to compare whatever the facts say.
             ignore: Fields to leave out.
             tolerance_ns: What two mtimes may differ by, if it is more than the coarser clock's step.
-
-        Raises:
-            UsageProblem: If a field is to be compared and ignored.
         """
-        if both := sorted(set(compare) & set(ignore)):
-            raise UsageProblem(f"{both[0]} is to be compared and to be ignored", "say one of them")
         sides = {Side.OLD: old, Side.NEW: new}
         left_out = {one: why for one in Field if (why := _why_not(one, sides)) and one not in compare}
         left_out |= dict.fromkeys(ignore, "left out by --ignore")

@@ -11,7 +11,7 @@ from verifier.rules.rule import RuleSet
 from verifier.tree.names import to_text
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
     from pathlib import Path
 
     from verifier.classes import Field
@@ -72,6 +72,16 @@ def check_maps(maps: Sequence[PlaceMap]) -> None:
     for one in maps:
         if (other := seen.setdefault(one.old, one)) is not one:
             raise UsageProblem(f"--map gives {one.old or '.'!r} two places: {other.new!r} and {one.new!r}", "keep one")
+
+
+def check_fields(compare: Collection[Field], ignore: Collection[Field]) -> None:
+    """Refuse a field that is to be compared and to be ignored.
+
+    Raises:
+        UsageProblem: If there is one.
+    """
+    if both := sorted(set(compare) & set(ignore)):
+        raise UsageProblem(f"{both[0]} is to be compared and to be ignored", "say --compare or --ignore, not both")
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,8 @@ from verifier.reconcile.findings import Finding, Findings, Tally
 from verifier.reconcile.group import group_folders
 from verifier.reconcile.look import Look
 from verifier.reconcile.metadata import Difference
-from verifier.reconcile.options import check_maps, place_of
+from verifier.reconcile.options import check_fields, check_maps, place_of
+from verifier.reconcile.steps import differing_step
 from verifier.reconcile.surroundings import ManifestSurroundings, candidate_of
 from verifier.reconcile.survey import Survey
 from verifier.reconcile.systematic import NAME, Marks, shifts_ns, write_systematic
@@ -63,11 +64,17 @@ def reconcile(old: Path, new: Path, findings: Path, options: ReconcileOptions) -
         AccountUnbalanced: If entries were lost on the way: a defect of this program.
     """
     check_maps(options.maps)
+    check_fields(options.compare, options.ignore)
     with Manifest.open(old) as manifest_old, Manifest.open(new) as manifest_new:
         facts = {Side.OLD: manifest_old.facts(), Side.NEW: manifest_new.facts()}
+        step_ns = differing_step(manifest_old, manifest_new)
     _check_comparable(old, new, facts)
     comparison = Comparison.between(
-        facts[Side.OLD], facts[Side.NEW], options.compare, options.ignore, options.rules.tolerance.mtime_ns
+        facts[Side.OLD],
+        facts[Side.NEW],
+        options.compare,
+        options.ignore,
+        max(step_ns, options.rules.tolerance.mtime_ns),
     )
     with Findings.create(findings) as store, database_errors(findings):
         align.attach(store.connection, old, new)
