@@ -224,6 +224,14 @@ CASE WHEN kind = 'file' THEN digest WHEN kind = 'directory' THEN NULL
 """
 
 
+def _form(scheme: str, column: str) -> str:
+    """Return SQL for the comparison form; of a text that is all ASCII SQLite's own function gives it, at once."""
+    return (
+        f"CASE WHEN length({column}) = length(CAST({column} AS BLOB)) THEN lower({column})"
+        f" ELSE comparison_form_{scheme}({column}) END"
+    )
+
+
 def fill_left(connection: sqlite3.Connection, unmet: Iterable[Sequence[str]] | None) -> None:
     """Make ``left_old`` and ``left_new``: the entries that have no fellow at their place.
 
@@ -238,7 +246,7 @@ def fill_left(connection: sqlite3.Connection, unmet: Iterable[Sequence[str]] | N
     connection.execute(
         f"""
         INSERT INTO left_new ({columns})
-        SELECT path, path, {facts}, comparison_form_a(path), comparison_form_b(path)
+        SELECT path, path, {facts}, {_form("a", "path")}, {_form("b", "path")}
         FROM (SELECT new_path FROM apart WHERE old_path IS NULL) CROSS JOIN new.entries ON path = new_path
         """  # noqa: S608
     )
@@ -256,7 +264,7 @@ def fill_left(connection: sqlite3.Connection, unmet: Iterable[Sequence[str]] | N
     connection.execute(
         f"""
         INSERT INTO left_old ({columns})
-        SELECT path, place, {facts}, comparison_form_a(place), comparison_form_b(place)
+        SELECT path, place, {facts}, {_form("a", "place")}, {_form("b", "place")}
         FROM unmet CROSS JOIN placed ON path = old_path
         """  # noqa: S608
     )

@@ -37,30 +37,30 @@ def group_folders(findings: Findings) -> None:
 def _group(connection: sqlite3.Connection, cls: Class, side: Side) -> None:
     path = f"{side}_path"
     for folder, _ in _topmost(connection, cls, side, "1"):
-        connection.execute(
-            f"""
-            UPDATE findings SET group_path = ? WHERE "class" = ? AND group_path IS NULL
-            AND ({path} = ? OR ({path} > ? AND {path} < ?))
-            """,  # noqa: S608
-            (folder, cls.value, folder, f"{folder}/", f"{folder}0"),
-        )
+        for where, values in _whole(path, folder):
+            connection.execute(
+                f'UPDATE findings SET group_path = ? WHERE "class" = ? AND group_path IS NULL AND {where}',  # noqa: S608
+                (folder, cls.value, *values),
+            )
 
 
 def _group_what_moved(connection: sqlite3.Connection, cls: Class, side: Side) -> None:
     """Group what went with its folder; what went elsewhere than the folder is told by itself."""
     path = f"{side}_path"
     for folder, place in _topmost(connection, cls, side, "new_path IS NOT NULL"):
-        connection.execute(
-            f"""
-            UPDATE findings SET group_path = ? WHERE "class" = ? AND group_path IS NULL
-            AND ({path} = ? OR ({path} > ? AND {path} < ?))
-            AND substr(new_path, 1, ?) = ? AND substr(new_path, ?) = substr({path}, ?)
-            """,  # noqa: S608
-            (
-                folder, cls.value, folder, f"{folder}/", f"{folder}0",
-                len(place), place, len(place) + 1, len(folder) + 1,
-            ),
-        )  # fmt: skip
+        along = f"substr(new_path, 1, ?) = ? AND substr(new_path, ?) = substr({path}, ?)"
+        ends = (len(place), place, len(place) + 1, len(folder) + 1)
+        for where, values in _whole(path, folder):
+            connection.execute(
+                f'UPDATE findings SET group_path = ? WHERE "class" = ? AND group_path IS NULL'  # noqa: S608
+                f" AND {where} AND {along}",
+                (folder, cls.value, *values, *ends),
+            )
+
+
+def _whole(column: str, folder: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Return conditions for a folder, and for what is in it: one by one, so that each goes by the index."""
+    return (f"{column} = ?", (folder,)), (f"{column} > ? AND {column} < ?", (f"{folder}/", f"{folder}0"))
 
 
 def _topmost(connection: sqlite3.Connection, cls: Class, side: Side, where: str) -> Iterator[tuple[str, str]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from verifier.errors import UsageProblem
@@ -72,6 +73,12 @@ def check_maps(maps: Sequence[PlaceMap]) -> None:
     for one in maps:
         if (other := seen.setdefault(one.old, one)) is not one:
             raise UsageProblem(f"--map gives {one.old or '.'!r} two places: {other.new!r} and {one.new!r}", "keep one")
+
+
+def instant_ns(instant: datetime) -> int:
+    """Return an aware instant in nanoseconds since 1970-01-01 UTC."""
+    since = instant - datetime(1970, 1, 1, tzinfo=UTC)
+    return (since.days * 86400 + since.seconds) * 10**9 + since.microseconds * 1000
 
 
 def check_fields(compare: Collection[Field], ignore: Collection[Field]) -> None:

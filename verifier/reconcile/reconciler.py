@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from itertools import islice
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from verifier.classes import Class, Side
 from verifier.errors import AlgorithmMismatch
@@ -235,8 +235,7 @@ class _Run:
 
     def _left_old(self) -> Iterator[Finding]:
         around = ManifestSurroundings(self.connection, Side.OLD)
-        for entry, left in self._left(Side.OLD):
-            partner = self._entry(Side.NEW, left.partner) if left.partner else None
+        for entry, left, partner in self._left(Side.OLD):
             if left.how is not None:
                 yield self._paired(entry, partner, left)
                 continue
@@ -247,25 +246,25 @@ class _Run:
 
     def _left_new(self) -> Iterator[Finding]:
         around = ManifestSurroundings(self.connection, Side.NEW)
-        for entry, left in self._left(Side.NEW):
-            if left.partner is not None:
-                continue
+        for entry, left, _ in self._left(Side.NEW):
             claim = self.matcher.claim(candidate_of(entry), around)
             yield self.bench.finding(self.bench.only_new(entry, claim, left.unseen), None, entry)
 
-    def _left(self, side: Side) -> Iterator[tuple[Entry, _Left]]:
-        columns = ", ".join(f"e.{column}" for column in Entry._fields)
+    def _left(self, side: Side) -> Iterator[tuple[Entry, _Left, Entry | None]]:
+        """Yield what is left on a side, in path order, each pair once: with the old side's entry."""
         width = len(Entry._fields)
+        columns = ", ".join(f"{one}.{column}" for one in "ep" for column in Entry._fields)
+        fellow = "LEFT JOIN new.entries AS p ON p.path = l.partner"
+        if side is Side.NEW:
+            columns, fellow = ", ".join(f"e.{column}" for column in Entry._fields), "WHERE l.partner IS NULL"
         query = f"""
-            SELECT {columns}, l.place, l.partner, l.how, l.unseen, l.twin, l.survives, l.arrived, l.copies
-            FROM left_{side} AS l JOIN {side}.entries AS e ON e.path = l.path ORDER BY l.path
+            SELECT {", ".join(f"l.{column}" for column in _LEFT)}, {columns}
+            FROM left_{side} AS l CROSS JOIN {side}.entries AS e ON e.path = l.path {fellow} ORDER BY l.path
         """  # noqa: S608
+        own, begin = len(_LEFT), len(_LEFT) + width
         for row in self.connection.execute(query):
-            yield Entry(*row[:width]), _Left(*row[width:])
-
-    def _entry(self, side: Side, path: str) -> Entry:
-        query = f"SELECT * FROM {side}.entries WHERE path = ?"  # noqa: S608
-        return Entry(*self.connection.execute(query, (path,)).fetchone())
+            paired = Entry(*row[begin:]) if row[begin : begin + 1] not in ((), (None,)) else None
+            yield Entry(*row[own:begin]), _Left(*row[:own]), paired
 
     def _paired(self, old: Entry, new: Entry | None, left: _Left) -> Finding:
         """Judge an entry that was found under another name or at another place."""
@@ -298,13 +297,16 @@ class _Run:
         return Judgement(Class.NAME_ALTERED, reason, differs=(name, *self.bench.differs(old, new)))
 
 
-@dataclass(frozen=True, slots=True)
-class _Left:
+class _Left(NamedTuple):
+    """What is known of an entry that has no fellow at its place."""
+
     place: str | None
-    partner: str | None
     how: str | None
     unseen: str | None
     twin: str | None
     survives: str | None
     arrived: int | None
     copies: int | None
+
+
+_LEFT: Final = _Left._fields

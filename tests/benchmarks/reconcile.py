@@ -1,0 +1,134 @@
+"""What reconciling costs, against the bare SQL join of the same tables, measured in the same run, turn by turn.
+
+Run by hand, on a machine that does nothing else::
+
+    python -m tests.benchmarks.reconcile [ROW ...] [--runs 5] [--folder DIR] [--scale 1.0]
+
+Every measurement is a process of its own, timed from the opening of the manifests to the account; nothing is scanned.
+
+* million: 1,000,000 files a side, 10,000 of them different, against the join.
+* relocated: the same with 100,000 files more at another place, against the join.
+* ten: 10,000,000 files a side, 100,000 of them different, against 1,000,000; and its peak memory.
+
+Without rows all are run; ten needs 10 GB of disk. Exit code 1 where something does not hold.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from tests.benchmarks.pairs import Result, Target, take_turns, time_result
+from tests.benchmarks.scan import surroundings
+from tests.benchmarks.sides import Sides, join, make
+from verifier.classes import Class, Side
+from verifier.reconcile.options import ReconcileOptions
+from verifier.reconcile.reconciler import reconcile
+from verifier.rules.load import load_rules
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+MILLION: Final = 1_000_000
+RELOCATED: Final = 100_000
+AGAINST_JOIN: Final = Target(3.0, 2.0, at_most=True)
+TEN_TIMES: Final = Target(12.0, 10.0, at_most=True)
+MOST_MB: Final = 400
+
+
+class Measured(NamedTuple):
+    """One process's result."""
+
+    seconds: float
+    peak_mb: float
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Make the manifests that are wanted, run the rows, print them; return 1 where something does not hold."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("rows", nargs="*", metavar="ROW", help="million, relocated, ten; all of them by default")
+    parser.add_argument("--runs", type=int, default=5, help="pairs of each row (default: 5)")
+    parser.add_argument("--folder", type=Path, help="where the manifests are made, or lie from an earlier run; kept")
+    parser.add_argument("--scale", type=float, default=1.0, help="share of the full sizes, to see whether all works")
+    parser.add_argument("--one", nargs=3, help=argparse.SUPPRESS)
+    given = parser.parse_args(arguments)
+    if given.one:
+        print(json.dumps(_measure(given.one[0], Sides(Path(given.one[1]), Path(given.one[2])))))
+        return 0
+    wanted = given.rows or ["million", "relocated", "ten"]
+    if unknown := set(wanted) - {"million", "relocated", "ten"}:
+        parser.error(f"no such row: {', '.join(sorted(unknown))}")
+    with ExitStack() as stack:
+        folder: Path = given.folder or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="verifier-bench-")))
+        print(surroundings(), flush=True)
+        million = int(MILLION * given.scale)
+        results = []
+        for row in wanted:
+            if row == "ten":
+                results.append(_ten(folder, million, given.runs))
+            else:
+                relocated = int(RELOCATED * given.scale) if row == "relocated" else 0
+                results.append(_against_join(make(folder, million, relocated), million, relocated, given.runs))
+            first, *more = results[-1].lines
+            print(f"{row}: {first}", *(f"    {line}" for line in more), sep="\n", flush=True)
+    return 0 if all(result.holds for result in results) else 1
+
+
+def _against_join(sides: Sides, files: int, relocated: int, runs: int) -> Result:
+    pairs = take_turns(
+        runs, lambda: _run("ours", sides).seconds, lambda: _run("join", sides).seconds, lambda: _run("join", sides)
+    )
+    what = f"reconciling {files:,} and {files:,} files" + (f", {relocated:,} relocated" if relocated else "")
+    return time_result(what, pairs, AGAINST_JOIN)
+
+
+def _ten(folder: Path, million: int, runs: int) -> Result:
+    many, few = make(folder, million * 10), make(folder, million)
+    peaks: list[float] = []
+
+    def ours() -> float:
+        measured = _run("ours", many)
+        peaks.append(measured.peak_mb)
+        return measured.seconds
+
+    pairs = take_turns(runs, ours, lambda: _run("ours", few).seconds)
+    times = time_result(f"reconciling {million * 10:,} and {million * 10:,} files", pairs, TEN_TIMES)
+    most = max(peaks)
+    fits = most < MOST_MB
+    memory = f"peak memory {statistics.median(peaks):.0f} MB, at most {most:.0f}, under {MOST_MB} MB: "
+    return Result((*times.lines, memory + ("holds" if fits else "does not hold")), times.holds and fits)
+
+
+def _run(what: str, sides: Sides) -> Measured:
+    command = [sys.executable, "-m", "tests.benchmarks.reconcile", "--one", what, str(sides.old), str(sides.new)]
+    done = subprocess.run(command, check=True, capture_output=True, text=True)
+    return Measured(*json.loads(done.stdout))
+
+
+def _measure(what: str, sides: Sides) -> Measured:
+    if what == "join":
+        started = time.perf_counter()
+        join(sides.attached())
+        seconds = time.perf_counter() - started
+    else:
+        rules = load_rules()
+        with tempfile.TemporaryDirectory(dir=sides.old.parent) as scratch:
+            started = time.perf_counter()
+            done = reconcile(sides.old, sides.new, Path(scratch) / "findings.sqlite", ReconcileOptions(rules))
+            seconds = time.perf_counter() - started
+        old = done.accounts[Side.OLD]
+        assert old[Class.MISSING].files * 3 == old[Class.CONTENT_CHANGED].files * 2
+    return Measured(seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
