@@ -12,6 +12,7 @@ import typer
 
 from verifier.cli.check import check
 from verifier.cli.demo import demo
+from verifier.cli.inspection import inspect
 from verifier.cli.reconcile import reconcile
 from verifier.cli.recopy import recopy
 from verifier.cli.report import report
@@ -38,6 +39,7 @@ for command, short in (
     (scan, "Scan one side into a manifest."),
     (reconcile, "Reconcile two manifests; no trees needed."),
     (report, "Write an evidence folder's report again."),
+    (inspect, "Show one file's whole story."),
     (recopy, "List what has to be copied again."),
     (demo, "Run the main job on the sample trees."),
 ):

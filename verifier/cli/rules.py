@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from verifier.cli.options import RuleFiles
+from verifier.cli.options import RuleFiles, read_path
 from verifier.errors import UsageProblem
 from verifier.tree.entry import HEAD_BYTES, Kind
 
@@ -34,6 +35,41 @@ def list_rules(rules: RuleFiles = None) -> int:
         print(shown(f"    {'  '.join(rule.patterns)}"))
         print(shown(f"    {rule.what} ({rule.maker}); source: {rule.source}"))
     print(f"{len(loaded.rules)} rules from {', '.join(shown(name) for name in loaded.files)}; digest {loaded.digest}")
+    return 0
+
+
+@app.command("check", short_help="Validate rule files; show what they would change.")
+def check_rules(
+    files: Annotated[
+        list[Path],
+        typer.Argument(parser=read_path, metavar="FILE...", help="Rule files, as --rules takes them; later ones win."),
+    ],
+    evidence: Annotated[
+        Path | None,
+        typer.Option(
+            "--evidence",
+            parser=read_path,
+            metavar="DIR",
+            help="A folder that `verifier check` wrote: show what these rules would change there. It is only read.",
+        ),
+    ] = None,
+) -> int:
+    """Validate rule files, and show against a finished check what would change, before they are used.
+
+    Exit code 0: the files validate. 2: they do not, with file, key and what is allowed.
+
+    Example: verifier rules check our-rules.toml --evidence proof-2026-11
+    """
+    from verifier.rules.load import load_rules
+    from verifier.tree.names import shown
+
+    loaded = load_rules(files)
+    print(f"{len(loaded.rules)} rules from {', '.join(shown(name) for name in loaded.files)}; digest {loaded.digest}")
+    if evidence is not None:
+        from verifier.trial import try_rules
+
+        for line in try_rules(evidence, loaded).lines():
+            print(line)
     return 0
 
 

@@ -11,10 +11,12 @@ from verifier.report.context import FINDINGS_FILE, problem_lines
 from verifier.report.terminal import summarise
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
     from verifier.check import CheckRequest
     from verifier.report.context import ReportContext
+    from verifier.report.terminal import Line
 
 _STYLES: Final[dict[str, dict[str, object]]] = {
     "plain": {},
@@ -41,13 +43,18 @@ def run_and_print(request: CheckRequest, *, quiet: bool, progress_json: Path | N
 
 
 def print_summary(context: ReportContext) -> None:
-    """Print the summary; coloured on a terminal unless NO_COLOR is set (no-color.org)."""
-    import os
-
+    """Print the summary."""
     from verifier.reconcile.findings import Findings
 
-    coloured = sys.stdout.isatty() and not os.environ.get("NO_COLOR")
     with Findings.open(context.evidence / FINDINGS_FILE) as findings:
-        for line in summarise(context, findings):
-            style = _STYLES[line.tone] if coloured else {}
-            typer.echo(typer.style(line.text, **style) if style else line.text)  # type: ignore[arg-type]
+        print_lines(summarise(context, findings))
+
+
+def print_lines(lines: Iterable[Line]) -> None:
+    """Print lines; coloured on a terminal unless NO_COLOR is set (no-color.org)."""
+    import os
+
+    coloured = sys.stdout.isatty() and not os.environ.get("NO_COLOR")
+    for line in lines:
+        style = _STYLES[line.tone] if coloured else {}
+        typer.echo(typer.style(line.text, **style) if style else line.text)  # type: ignore[arg-type]

@@ -148,7 +148,7 @@ def build_context(evidence: Path, findings: Findings) -> ReportContext:
         classes,
         {cause: int(n) for cause, n in findings.counts("cause") if cause},
         run,
-        _rule_uses(findings, run["rules"]["rules"]),
+        rule_uses(findings, run["rules"]["rules"]),
         _folders(findings),
         tuple((row[0], int(row[1])) for row in findings.counts("fields") if row[0]),
         tuple(findings.systematic()),
@@ -165,7 +165,8 @@ def _report_id(findings: Findings) -> str:
     return whole.hexdigest(length=8)
 
 
-def _rule_uses(findings: Findings, known: Mapping[str, Mapping[str, Any]]) -> tuple[RuleUse, ...]:
+def rule_uses(findings: Findings, known: Mapping[str, Mapping[str, Any]]) -> tuple[RuleUse, ...]:
+    """Return what each rule set aside, the most bytes first; `known` is the run's own list of rules."""
     rows = findings.connection.execute(
         """
         SELECT rule, count(*), coalesce(sum(CASE WHEN old_kind = 'file' THEN old_size END), 0),

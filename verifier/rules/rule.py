@@ -65,6 +65,10 @@ class Rule:
     """A claim on a directory covers everything in it; otherwise its content is judged on its own."""
     guards: Guards = Guards()
 
+    def told(self) -> dict[str, object]:
+        """Return what a report says about the rule."""
+        return {"what": self.what, "maker": self.maker, "action": self.action.value, "decision": self.decision}
+
 
 @dataclass(frozen=True, slots=True)
 class Policy:
