@@ -13,6 +13,7 @@ from tests.strategies import lay_out
 from verifier.errors import RootUnavailable
 from verifier.tree.file_system import FILE_SYSTEMS, FileSystem
 from verifier.tree.share import Share
+from verifier.tree.attributes import xattrs_of
 
 
 def test_a_share_is_its_resolved_root(tmp_path: Path) -> None:
@@ -23,6 +24,17 @@ def test_a_share_is_its_resolved_root(tmp_path: Path) -> None:
     assert share.root == root.resolve()
     assert (share.device, share.inode) == (root.stat().st_dev, root.stat().st_ino)
     assert share.type_name not in ("", "unknown")
+
+
+def test_a_share_knows_its_root_as_an_entry_would_be_known(tmp_path: Path) -> None:
+    """Mode without the kind's bits, owner, group, time and extended attributes of the root folder itself."""
+    root = lay_out(tmp_path / "root", {b"inside": {}})
+    root.chmod(0o1700)
+    os.utime(root, ns=(5, 1_600_000_000_123_456_789))
+    facts = root.stat()
+    own = Share.at(root).own
+    assert own[:4] == (0o1700, facts.st_uid, facts.st_gid, 1_600_000_000_123_456_789)
+    assert own.xattrs == xattrs_of(str(root))
 
 
 def test_a_relative_root_is_made_absolute(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

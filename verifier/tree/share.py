@@ -7,11 +7,13 @@ modes that the mount made up. The facts come from the mount table (psutil) and f
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from verifier.errors import RootUnavailable
+from verifier.tree.attributes import xattrs_of
+from verifier.tree.entry import time64
 from verifier.tree.file_system import LOCAL, FileSystem, file_system_of
 from verifier.tree.handle import open_tree
 from verifier.tree.mount_table import mounted_at, place_on_device
@@ -24,6 +26,18 @@ if TYPE_CHECKING:
 
 NAMES_ASKED: Final = 200
 """Of so many names of a root at most other forms are asked for."""
+
+
+class RootFacts(NamedTuple):
+    """What is known about a root folder itself, which has no entry among those of its tree."""
+
+    mode: int = 0
+    """Permission bits, as in an entry."""
+    uid: int = 0
+    gid: int = 0
+    mtime_ns: int = 0
+    xattrs: str | None = None
+    """As in an entry."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +61,8 @@ class Share:
     """With which options, as the mount table has them, separated by commas."""
     held: Held = NOTHING_KNOWN
     """What the root itself says that it holds beside content."""
+    own: RootFacts = field(default_factory=RootFacts)
+    """Of the root itself, when it was looked at."""
 
     @classmethod
     def at(cls, root: Path) -> Share:
@@ -61,6 +77,8 @@ class Share:
             facts = resolved.stat()
             with open_tree(resolved) as handle:
                 names = handle.some_names(NAMES_ASKED)
+                itself = handle.directory_xattrs(())
+                xattrs = None if itself is None else xattrs_of(itself)
         except NotADirectoryError as error:
             raise RootUnavailable(f"{named} is not a directory", "name the folder to check") from error
         except FileNotFoundError as error:
@@ -84,6 +102,7 @@ class Share:
             source,
             options,
             held,
+            RootFacts(facts.st_mode & 0o7777, facts.st_uid, facts.st_gid, time64(facts.st_mtime_ns), xattrs),
         )
 
     def facts(self) -> dict[str, object]:
@@ -105,6 +124,7 @@ class Share:
             "xattrs": held.xattrs,
             "acls": held.acls,
             "streams": held.streams,
+            **{f"root_{name}": value for name, value in self.own._asdict().items()},
         }
 
     @property
