@@ -1,15 +1,17 @@
 """The main job: two sides in, an evidence folder out.
 
-Each side is a tree or a manifest. Trees are scanned at the same time; then the manifests are reconciled, the findings
-judged, and the report written. Nothing is written anywhere but into the evidence folder.
+Each side is a tree or a manifest; the new side may be several, which are put together. Trees are scanned at the same
+time; then the manifests are reconciled, the findings judged, and the report written. Nothing is written anywhere but
+into the evidence folder.
 """
 
 from __future__ import annotations
 
+import filecmp
 import json
 import os
+import re
 import shutil
-import socket
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
@@ -19,15 +21,9 @@ from typing import TYPE_CHECKING, Any, Final
 from filelock import FileLock, Timeout
 
 from verifier.classes import Field, Side
-from verifier.errors import (
-    AlgorithmMismatch,
-    EvidenceUnwritable,
-    Interrupted,
-    RootUnavailable,
-    UsageProblem,
-    VerifierError,
-)
+from verifier.errors import EvidenceUnwritable, Interrupted, UsageProblem, VerifierError
 from verifier.manifest.database import named
+from verifier.manifest.merge import ROOTS, merge, merge_listings
 from verifier.manifest.store import Manifest
 from verifier.reconcile.findings import Findings
 from verifier.reconcile.options import PlaceMap, ReconcileOptions, check_fields, check_maps
@@ -36,10 +32,9 @@ from verifier.reconcile.reconciler import Reconciled, reconcile
 from verifier.report.context import FINDINGS_FILE, MANIFEST_FILES, ReportContext
 from verifier.report.write import PAGE_FILE, SUMMARY_FILE, TABLE_FILE, write_report
 from verifier.rules.rule import RuleSet
-from verifier.scan.guard import look_at
-from verifier.scan.resume import SUFFIX, check_reuse
+from verifier.scan.resume import SUFFIX, left_facts
 from verifier.scan.scanner import ScanOptions, ScanOutcome, ScanRequest, scan_all
-from verifier.tree.digests import Algorithm
+from verifier.sides import Given, algorithm_of, check_map_labels, look_at_sides, match_reused, new_roots
 from verifier.verdict import judge
 from verifier.version import TOOL
 
@@ -47,7 +42,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from verifier.scan.progress import Progress
-    from verifier.tree.share import Share
+    from verifier.tree.digests import Algorithm
 
 SIGNOFF_FILE: Final = "signoff.json"
 _OURS: Final = (*MANIFEST_FILES.values(), FINDINGS_FILE, PAGE_FILE, SUMMARY_FILE, TABLE_FILE)
@@ -57,11 +52,10 @@ _LEFTOVERS: Final = (
     *(f".{name}.part" for name in _OURS),
     *(f"{name}{SUFFIX}{end}" for name in MANIFEST_FILES.values() for end in ("", "-journal")),
 )
-_RESUMED: Final = {
-    side: tuple(f"{name}{end}" for end in ("", "-journal", SUFFIX, f"{SUFFIX}-journal"))
-    for side, name in MANIFEST_FILES.items()
-}
-"""What a scan of each side goes on from."""
+_RESUMED: Final = ("", "-journal", SUFFIX, f"{SUFFIX}-journal")
+"""Endings of a manifest's name under which there is what its scan goes on from."""
+_PARTS: Final = re.compile(rf"(new-[1-9][0-9]*\.manifest\.sqlite)({re.escape(SUFFIX)}|\.part)?(-journal)?")
+"""The manifest of one of several new roots, and what a scan leaves beside it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +65,7 @@ class CheckRequest:
     old: Path
     """The old side: a folder, or a manifest."""
     new: Path
+    """The new side; with `also_new` its first root."""
     evidence: Path
     """The folder for everything that is written; made if it is not there."""
     rules: RuleSet = field(default_factory=RuleSet)
@@ -91,15 +86,10 @@ class CheckRequest:
     """Complete manifests of the same roots, whose digests are carried over where nothing changed."""
     replace: bool = False
     """Discard what an earlier check left in the evidence folder."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Given:
-    """One side as it was named: a share to scan, or a manifest to take."""
-
-    side: Side
-    path: Path
-    share: Share | None
+    also_new: tuple[Path, ...] = ()
+    """Further roots of the new side. Together they are one tree, in which each is a folder, called its label: the last
+    component of its path (a manifest's is that of the root it was made of), with ``-2``, ``-3`` added where two are
+    called the same. Places of `maps` then begin with a label."""
 
 
 def check(
@@ -113,8 +103,8 @@ def check(
     Args:
         request: What to check.
         on_progress: Told how far each scan is, from several threads.
-        on_stage: Told what happens after the scans: reconciling, writing the report.
-        on_preliminary: Told what names and sizes say, as soon as both sides are listed; from another thread.
+        on_stage: Told what happens after the scans: putting new roots together, reconciling, writing the report.
+        on_preliminary: Told what names and sizes say, as soon as all roots are listed; from another thread.
 
     Returns:
         Everything that the report says, the verdict first.
@@ -127,31 +117,40 @@ def check(
     started = _now()
     check_maps(request.maps)
     check_fields(request.compare, request.ignore)
-    given = [_given(Side.OLD, request.old), _given(Side.NEW, request.new)]
-    _refuse_same(given)
-    _refuse_empty(given)
-    algorithm = _algorithm(request, given)
-    reuse = _reused(request, given, algorithm)
+    given = look_at_sides(request.old, (request.new, *request.also_new))
+    check_map_labels(request.maps, given)
+    algorithm = algorithm_of(request.algorithm, given)
+    reuse = match_reused(request.reuse, given, request.evidence, algorithm)
     _refuse_evidence(request, given)
     with _held(request.evidence):
         _prepare(request, given)
         _take_manifests(request.evidence, given)
         requests = [
             ScanRequest(
-                one.side.value,
+                one.name,
                 one.path,
-                request.evidence / MANIFEST_FILES[one.side],
-                reuse.get(one.side),
+                request.evidence / _manifest_of(one),
+                reuse.get(one.name),
                 finished_too=True,
             )
             for one in given
             if one.share is not None
         ]
+        parts = [(one.label, request.evidence / _manifest_of(one)) for one in given if one.number]
         if requests:
-            _scan(request, requests, algorithm, on_progress, on_preliminary)
+            on_listed = None if on_preliminary is None else _early_answer(request, parts, on_preliminary)
+            _scan(request, requests, algorithm, on_progress, on_listed)
+        if parts:
+            on_stage("putting the new roots together")
+            merge(parts, request.evidence / MANIFEST_FILES[Side.NEW])
         on_stage("reconciling")
-        roots = {one.side: one.share.root if one.share else None for one in given}
+        roots = {Side.OLD: given[0].share.root if given[0].share else None, Side.NEW: new_roots(given).get("")}
         return _conclude(request, roots, started, on_stage)
+
+
+def _manifest_of(one: Given) -> str:
+    """Return what a root's manifest in the evidence is called."""
+    return f"{one.side}-{one.number}.manifest.sqlite" if one.number else MANIFEST_FILES[one.side]
 
 
 @contextmanager
@@ -207,92 +206,50 @@ def _conclude(
     return write_report(evidence)
 
 
-def _given(side: Side, path: Path) -> _Given:
-    if _is_file(path):
-        with Manifest.open(path) as manifest:
-            manifest.check()
-        return _Given(side, path.resolve(), None)
-    return _Given(side, path, look_at(path))
-
-
-def _is_file(path: Path) -> bool:
-    try:
-        return path.is_file()
-    except OSError:  # it may not be looked at: Share.at says so
-        return False
-
-
-def _refuse_same(given: list[_Given]) -> None:
-    old, new = given
-    if old.share is None or new.share is None:
-        if old.path == new.path:
-            raise UsageProblem(f"{named(old.path)} is given as both sides", "name two different manifests or folders")
-        return
-    if (old.share.device, old.share.inode) == (new.share.device, new.share.inode):
-        raise UsageProblem(
-            f"{old.share.named} and {new.share.named} are the same folder", "name the old and the new share"
-        )
-    for outer, inner in ((old.share, new.share), (new.share, old.share)):
-        if outer.contains(inner.root):
-            raise UsageProblem(
-                f"{inner.named} lies inside {outer.named}", "name two folders of which neither holds the other"
-            )
-
-
-def _refuse_empty(given: list[_Given]) -> None:
-    for one in given:
-        if one.share is not None and one.share.is_empty():
-            raise RootUnavailable(
-                f"the {one.side} side, {one.share.named}, is an empty folder: nothing to check is not success",
-                "is the share mounted?",
-            )
-        if one.share is None:
-            with Manifest.open(one.path) as manifest:
-                if manifest.totals().entries == 0:
-                    raise RootUnavailable(
-                        f"the {one.side} side's manifest, {named(one.path)}, has no entries: nothing to check is "
-                        "not success",
-                        "was the share mounted when it was scanned?",
-                    )
-
-
-def _algorithm(request: CheckRequest, given: list[_Given]) -> Algorithm:
-    """Return the algorithm of the scan: a manifest that is given decides, since only equal ones compare."""
-    held: dict[str, Path] = {}
-    for one in given:
-        if one.share is None:
-            with Manifest.open(one.path) as manifest:
-                held[manifest.facts().get("algorithm", "")] = one.path
-    if len(held) > 1:
-        (ours, old), (theirs, new) = held.items()
-        raise AlgorithmMismatch(
-            f"{named(old)} was made with {ours}, {named(new)} with {theirs}",
-            f"scan one side again with --algorithm {ours} or {theirs}, so that both agree",
-        )
-    wanted = request.algorithm
-    for found, path in held.items():
-        if wanted is not None and found != wanted.value and len(given) > len(held):
-            raise AlgorithmMismatch(
-                f"{named(path)} was made with {found}, and --algorithm asks for {wanted}",
-                f"leave --algorithm out to use {found}, or scan that side again with --algorithm {wanted}",
-            )
-        if found not in list(Algorithm):
-            raise AlgorithmMismatch(f"{named(path)} was made with {found!r}, which is not known here", "scan it again")
-        return Algorithm(found)
-    return wanted or Algorithm.BLAKE3
-
-
-def _prepare(request: CheckRequest, given: list[_Given]) -> None:
+def _prepare(request: CheckRequest, given: Sequence[Given]) -> None:
     """Make room in the evidence folder; asked again because another run may have ended a moment ago."""
     _refuse_evidence(request, given)
     inputs = {one.path for one in given if one.share is None}
-    resumed = {name for one in given if one.share is not None and not request.replace for name in _RESUMED[one.side]}
+    resumed: set[str] = set()
+    if not request.replace:
+        _refuse_other_roots(request.evidence, given, inputs)
+        resumed = {f"{_manifest_of(one)}{end}" for one in given if one.share is not None for end in _RESUMED}
     for item in request.evidence.iterdir():
-        if item.name in _LEFTOVERS and item.name not in resumed and item.resolve() not in inputs:
+        if _is_leftover(item.name) and item.name not in resumed and item.resolve() not in inputs:
             item.unlink()
 
 
-def _refuse_evidence(request: CheckRequest, given: list[_Given]) -> None:
+def _is_leftover(name: str) -> bool:
+    return name in _LEFTOVERS or _PARTS.fullmatch(name) is not None
+
+
+def _refuse_other_roots(evidence: Path, given: Sequence[Given], inputs: set[Path]) -> None:
+    """Refuse to go on with a check that had other new roots: what it had read of them would be thrown away.
+
+    Where both have one new root, its scan says so itself.
+    """
+    new = [one for one in given if one.side is Side.NEW]
+    wanted = {_manifest_of(one): one for one in new}
+    parts = {match[1] for item in evidence.iterdir() if (match := _PARTS.fullmatch(item.name))}
+    whole = MANIFEST_FILES[Side.NEW]
+    if len(new) == 1 and not parts:
+        return
+    begun: dict[str, str] = {}
+    for name in [whole, *sorted(parts, key=lambda part: (len(part), part))]:
+        if (evidence / name).resolve() in inputs or (name in wanted and wanted[name].share is None):
+            continue  # a manifest that is given, or its copy, which may be half a file
+        facts = left_facts(evidence / name)
+        if facts and not (name == whole and facts.get(ROOTS)):  # that one is put together anew
+            begun[name] = facts.get("root", "")
+    if any(name not in wanted or wanted[name].origin.root != root for name, root in begun.items()):
+        raise UsageProblem(
+            f"{named(evidence)} was begun with {', '.join(begun.values())} as NEW, not with "
+            f"{', '.join(one.origin.root for one in new)}",
+            "run it as before, name another folder, or say --replace to discard what was read",
+        )
+
+
+def _refuse_evidence(request: CheckRequest, given: Sequence[Given]) -> None:
     """Refuse an evidence folder inside a tree, or that holds anything that somebody could miss."""
     evidence = request.evidence
     for one in given:
@@ -308,7 +265,7 @@ def _refuse_evidence(request: CheckRequest, given: list[_Given]) -> None:
         return
     except OSError as error:
         raise EvidenceUnwritable(f"{named(evidence)} cannot be made ({error.strerror})", "name another") from error
-    strange = sorted(there - set(_LEFTOVERS))
+    strange = sorted(name for name in there if not _is_leftover(name))
     if SIGNOFF_FILE in there:
         raise UsageProblem(f"{named(evidence)} holds a signed check", "name another folder for this one")
     if strange:
@@ -321,19 +278,21 @@ def _refuse_evidence(request: CheckRequest, given: list[_Given]) -> None:
         )
     inputs = {one.path for one in given if one.share is None}
     for one in given:
-        name = MANIFEST_FILES[one.side]
+        name = _manifest_of(one)
         place = (evidence / name).resolve()
         lost = one.share is None and name in there and place not in inputs
-        if lost and not request.replace and _is_complete(place):
+        if lost and not request.replace and _is_complete(place) and not filecmp.cmp(place, one.path, shallow=False):
             raise UsageProblem(
-                f"{named(evidence)} holds a complete manifest of the {one.side} side",
+                f"{named(evidence)} holds a complete manifest of {one.said}",
                 f"give {named(place)} as {one.side.upper()} to use it, name another folder, or say --replace to "
                 "discard it",
             )
-    for one in given:
-        place = (evidence / MANIFEST_FILES[one.side]).resolve()
-        if place in inputs and (one.share is not None or one.path != place):
-            raise UsageProblem(f"{named(place)} is given as the other side's", "name another folder for the evidence")
+    written: dict[str, Given | None] = {MANIFEST_FILES[Side.NEW]: None, **{_manifest_of(one): one for one in given}}
+    for name, own in written.items():
+        place = (evidence / name).resolve()
+        if place in inputs and (own is None or own.share is not None or own.path != place):
+            other = "the other side's" if len(given) == 2 else "another root's"
+            raise UsageProblem(f"{named(place)} is given as {other}", "name another folder for the evidence")
 
 
 def _is_complete(path: Path) -> bool:
@@ -344,10 +303,10 @@ def _is_complete(path: Path) -> bool:
         return False
 
 
-def _take_manifests(evidence: Path, given: list[_Given]) -> None:
+def _take_manifests(evidence: Path, given: Sequence[Given]) -> None:
     """Copy given manifests into the evidence, so that it stands by itself."""
     for one in given:
-        place = evidence / MANIFEST_FILES[one.side]
+        place = evidence / _manifest_of(one)
         if one.share is not None or one.path == place.resolve():
             continue
         try:
@@ -358,51 +317,40 @@ def _take_manifests(evidence: Path, given: list[_Given]) -> None:
             raise EvidenceUnwritable(f"{named(place)} cannot be written ({error.strerror})") from error
 
 
+def _early_answer(
+    request: CheckRequest, parts: Sequence[tuple[str, Path]], on_preliminary: Callable[[Preliminary], None]
+) -> Callable[[], None]:
+    """Return what tells what names and sizes say, once all roots are listed."""
+    old, new = (request.evidence / MANIFEST_FILES[side] for side in Side)
+
+    def on_listed() -> None:
+        if not parts:
+            on_preliminary(preliminary(old, new, request.maps))
+            return
+        together = request.evidence / f".{new.name}.part"
+        try:
+            merge_listings(parts, together)
+            on_preliminary(preliminary(old, together, request.maps))
+        finally:
+            together.unlink(missing_ok=True)
+
+    return on_listed
+
+
 def _scan(
     request: CheckRequest,
     requests: Sequence[ScanRequest],
     algorithm: Algorithm,
     on_progress: Callable[[Progress], None],
-    on_preliminary: Callable[[Preliminary], None] | None,
+    on_listed: Callable[[], None] | None,
 ) -> None:
     options = replace(request.scan, algorithm=algorithm, rules=request.rules)
-    manifests = [request.evidence / MANIFEST_FILES[side] for side in Side]
-
-    def on_listed() -> None:
-        assert on_preliminary is not None
-        on_preliminary(preliminary(manifests[0], manifests[1], request.maps))
-
-    outcomes = scan_all(requests, options, on_progress, None if on_preliminary is None else on_listed)
+    outcomes = scan_all(requests, options, on_progress, on_listed)
     if any(outcome.interrupted for outcome in outcomes):
         raise Interrupted(
             "; ".join(_how_far(outcome) for outcome in outcomes) + "; nothing was judged",
             "run the same command again: it goes on from what was read",
         )
-
-
-def _reused(request: CheckRequest, given: list[_Given], algorithm: Algorithm) -> dict[Side, Path]:
-    """Find out which side each earlier manifest was made of, and whether it may be reused."""
-    found: dict[Side, Path] = {}
-    for path in request.reuse:
-        if path.resolve().parent == request.evidence.resolve():
-            raise UsageProblem(
-                f"--reuse {named(path)} lies in the evidence folder, where this check writes its own",
-                "name another folder for the evidence",
-            )
-        with Manifest.open(path) as manifest:
-            root = manifest.facts().get("root")
-        fitting = [one for one in given if one.share is not None and one.share.named == root]
-        if not fitting or fitting[0].share is None:
-            raise UsageProblem(
-                f"--reuse {named(path)} was made of {root}, which is neither side",
-                "a copy has the same times and sizes and may have other bytes: reuse only a manifest of the same root",
-            )
-        side, share = fitting[0].side, fitting[0].share
-        if side in found:
-            raise UsageProblem(f"--reuse is given twice for the {side} side", "give one manifest for each side")
-        check_reuse(path, share, algorithm, socket.gethostname())
-        found[side] = path
-    return found
 
 
 def _how_far(outcome: ScanOutcome) -> str:

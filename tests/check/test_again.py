@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import _thread
 import json
-import math
 import os
 import shutil
 import sqlite3
@@ -19,8 +18,6 @@ from tests.scan.scans import edit, facts_of, let_the_second_pass, scan_tree
 from verifier.check import CheckRequest, check
 from verifier.classes import Class, Side, VerdictKind
 from verifier.errors import Interrupted, ManifestDamaged, UsageProblem
-from verifier.scan import plan
-from verifier.scan import side as side_module
 from verifier.scan.scanner import ScanOptions
 from verifier.tree.digests import Algorithm
 
@@ -73,16 +70,6 @@ class Sides:
 def sides(tmp_path: Path) -> Sides:
     """Give two equal trees."""
     return Sides(tmp_path)
-
-
-@pytest.fixture
-def every_step(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Tell of every step and commit after it, read nothing while listing, and read a few files at a time."""
-    monkeypatch.setattr(side_module, "TELL_EVERY_S", 0.0)
-    monkeypatch.setattr(side_module, "COMMIT_EVERY_S", 0.0)
-    monkeypatch.setattr(side_module, "READ_WHILE_LISTING_S", -math.inf)
-    monkeypatch.setattr(plan, "LEAST_FILES", 1)
-    monkeypatch.setattr(plan, "BATCH_FILES", 8)
 
 
 def fingerprints(context: ReportContext) -> list[str]:
@@ -245,6 +232,7 @@ def test_a_complete_manifest_is_not_lost_to_one_that_is_given(sides: Sides) -> N
     scan_tree(sides.old, sides.evidence / MANIFEST[Side.OLD])
     kept = (sides.evidence / MANIFEST[Side.OLD]).read_bytes()
     scan_tree(sides.old, sides.base / "given")
+    edit(sides.base / "given", "UPDATE facts SET value = 'another scan' WHERE key = 'label'")
     with pytest.raises(UsageProblem, match=r"holds a complete manifest of the old side.*--replace") as caught:
         check(sides.request(old=sides.base / "given"))
     assert caught.value.exit_code == 2

@@ -91,6 +91,24 @@ def _move(
     return facts
 
 
+def left_facts(manifest: Path) -> Mapping[str, str] | None:
+    """Return the facts of what a scan left in a manifest's place, or beside it; None where it left nothing.
+
+    Raises:
+        NotAManifest: If a file there is something else.
+        EvidenceUnwritable: If another run holds it.
+        ManifestDamaged: If its tables are not what they must be.
+    """
+    for path in (manifest, before_of(manifest)):
+        found = _recovered(path) if path.exists() else None
+        if found is not None:
+            with found:
+                facts = found.facts()
+            if facts:
+                return facts
+    return None
+
+
 def _recovered(path: Path) -> Manifest | None:
     try:
         return Manifest.recover(path)
