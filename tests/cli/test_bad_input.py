@@ -176,8 +176,56 @@ CASES: Final[dict[str, Case]] = {
     "an unknown option": Case(check("--fast"), 2, ("--fast", "verifier check --help")),
     "no evidence": Case(lambda p: ["check", p.old, p.new], 2, ("--evidence",)),
     "no new side": Case(lambda p: ["check", p.old, "--evidence", p.proof], 2, ("NEW",)),
-    "too many sides": Case(
-        lambda p: ["check", p.old, p.new, p.old, "--evidence", p.proof], 2, ("verifier check --help",)
+    "the old side among several new roots": Case(
+        lambda p: ["check", p.old, p.new, p.old, "--evidence", p.proof], 2, ("are the same folder",)
+    ),
+    "a new root twice": Case(
+        lambda p: ["check", p.old, p.new, f"{p.new}/", "--evidence", p.proof], 2, ("name each new root once",)
+    ),
+    "a new root inside another": Case(
+        lambda p: ["check", p.old, p.new, p.new / "b", "--evidence", p.proof], 2, ("b lies inside",)
+    ),
+    "a third new root that is not there": Case(
+        lambda p: ["check", p.old, p.new, p.base / "third", p.base / "nowhere", "--evidence", p.proof],
+        4,
+        ("nowhere is not there", "mounted"),
+    ),
+    "a third new root that is empty": Case(
+        lambda p: ["check", p.old, p.new, p.base / "third", p.base / "empty", "--evidence", p.proof],
+        4,
+        ("the new root empty", "nothing to check is not success"),
+    ),
+    "evidence in the second new root": Case(
+        lambda p: ["check", p.old, p.new, p.base / "third", "--evidence", p.base / "third" / "proof"],
+        2,
+        ("nothing is ever written into a tree",),
+    ),
+    "progress into the second new root": Case(
+        lambda p: [
+            "check",
+            p.old,
+            p.new,
+            p.base / "third",
+            "--evidence",
+            p.proof,
+            "--progress-json",
+            p.base / "third/p",
+        ],
+        2,
+        ("nothing is ever written into a tree",),
+    ),
+    "a map to a label that is none": Case(
+        lambda p: ["check", p.old, p.new, p.base / "third", "--evidence", p.proof, "--map", "a=thrid/a"],
+        2,
+        ("--map a=thrid/a", "no new root is called thrid", "new, third"),
+    ),
+    "an empty second new root": Case(
+        lambda p: ["check", p.old, p.new, "", "--evidence", p.proof], 2, ("a path is empty",)
+    ),
+    "reconcile with a folder among manifests": Case(
+        lambda p: ["reconcile", p.base / "x", p.base / "y", p.new, "--evidence", p.proof],
+        2,
+        ("new is a folder, not a manifest", "verifier check"),
     ),
     "an unknown command": Case(lambda _: ["chekc"], 2, ("chekc", "verifier --help")),
     "an unknown option of the whole": Case(lambda _: ["--fast"], 2, ("--fast",)),
@@ -217,6 +265,7 @@ CASES: Final[dict[str, Case]] = {
 def stage(place: Place) -> Place:
     """Put what the cases name beside the trees."""
     base = place.base
+    plant(base / "third", {b"x": Node(b"1")})
     for name in ("empty", "empty too", "full", "strange", "broken"):
         (base / name).mkdir()
     (base / "full" / "keep me").write_bytes(b"x")

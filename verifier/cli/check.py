@@ -20,11 +20,11 @@ def check(
         ),
     ],
     new: Annotated[
-        Path,
+        list[Path],
         typer.Argument(
             parser=o.read_path,
             metavar="NEW",
-            help="The new side: a folder, or a manifest of it.",
+            help=f"The new side: a folder, or a manifest of it. {o.SEVERAL_ROOTS}",
         ),
     ],
     evidence: o.Evidence,
@@ -57,6 +57,8 @@ def check(
     interrupted, run it again. 4: could not run.
 
     Example: verifier check /mnt/old /mnt/new --evidence proof-2026-11
+
+    Split over several: verifier check /mnt/old /mnt/projects /mnt/archive --map scans=archive/scans --evidence proof
     """
     from verifier.check import CheckRequest
     from verifier.cli.settle import settle
@@ -70,7 +72,7 @@ def check(
     settle()
     request = CheckRequest(
         old,
-        new,
+        new[0],
         evidence,
         rules=load_rules(rules or ()),
         maps=o.read_maps(maps),
@@ -91,6 +93,7 @@ def check(
         ),
         reuse=tuple(reuse or ()),
         replace=replace,
+        also_new=tuple(new[1:]),
     )
-    o.refuse_in_trees("--progress-json", progress_json, [side for side in (old, new) if not side.is_file()])
+    o.refuse_in_trees("--progress-json", progress_json, [root for root in (old, *new) if not root.is_file()])
     return run_and_print(request, quiet=quiet, progress_json=progress_json)

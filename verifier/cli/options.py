@@ -33,6 +33,11 @@ def read_path(text: str) -> Path:
     return Path(text)
 
 
+SEVERAL_ROOTS: Final = (
+    "Several, where one old share was split: together they are one tree, in which each is a folder called by its "
+    "label, the last component of its path (a manifest's is that of the root it was made of), with -2, -3 added where "
+    "two are called the same."
+)
 Evidence = Annotated[
     Path,
     typer.Option(
@@ -89,7 +94,7 @@ _REUSE = (
 Reuse = Annotated[Path | None, typer.Option("--reuse", parser=read_path, metavar="MANIFEST", help=_REUSE)]
 ReuseAll = Annotated[
     list[Path] | None,
-    typer.Option("--reuse", parser=read_path, metavar="MANIFEST", help=f"{_REUSE} Repeatable, once for each side."),
+    typer.Option("--reuse", parser=read_path, metavar="MANIFEST", help=f"{_REUSE} Repeatable, once for each root."),
 ]
 RereadWhich = Annotated[
     str | None,
@@ -143,8 +148,8 @@ Maps = Annotated[
     typer.Option(
         "--map",
         metavar="OLD_PREFIX=NEW_PREFIX",
-        help="What lay below OLD_PREFIX is expected below NEW_PREFIX. Repeatable; the longest prefix wins. "
-        "Example: --map scans=archive/scans",
+        help="What lay below OLD_PREFIX is expected below NEW_PREFIX, which begins with a label where there are "
+        "several NEW. Repeatable; the longest prefix wins. Example: --map scans=archive/scans",
     ),
 ]
 FrozenAt = Annotated[

@@ -12,7 +12,14 @@ from verifier.cli import options as o
 
 def reconcile(
     old: Annotated[Path, typer.Argument(parser=o.read_path, metavar="OLD", help="Manifest of the old side.")],
-    new: Annotated[Path, typer.Argument(parser=o.read_path, metavar="NEW", help="Manifest of the new side.")],
+    new: Annotated[
+        list[Path],
+        typer.Argument(
+            parser=o.read_path,
+            metavar="NEW",
+            help=f"Manifest of the new side. {o.SEVERAL_ROOTS}",
+        ),
+    ],
     evidence: o.Evidence,
     rules: o.RuleFiles = None,
     maps: o.Maps = None,
@@ -36,12 +43,12 @@ def reconcile(
     from verifier.manifest.database import named
     from verifier.rules.load import load_rules
 
-    for path in (old, new):
+    for path in (old, *new):
         if path.is_dir():
             raise NotAManifest(f"{named(path)} is a folder, not a manifest", "use `verifier check` for folders")
     request = CheckRequest(
         old,
-        new,
+        new[0],
         evidence,
         rules=load_rules(rules or ()),
         maps=o.read_maps(maps),
@@ -50,5 +57,6 @@ def reconcile(
         compare=frozenset(compare or ()),
         ignore=frozenset(ignore or ()),
         replace=replace,
+        also_new=tuple(new[1:]),
     )
     return run_and_print(request, quiet=quiet)
