@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 import threading
@@ -19,7 +20,7 @@ import pytest
 from tests.reconcile.trees import Node, plant
 from verifier.classes import Side
 from verifier.cli import progress as progress_module
-from verifier.cli.progress import Lines, display, estimated, line, preliminary_lines
+from verifier.cli.progress import Bars, Lines, display, estimated, line, measured, preliminary_lines, short_name
 from verifier.reconcile.findings import Tally
 from verifier.reconcile.preliminary import Preliminary
 from verifier.scan.progress import Progress
@@ -173,6 +174,60 @@ def test_quiet_is_quiet(capsys: pytest.CaptureFixture[str]) -> None:
         shown.preliminary(ACCOUNT)
         shown.stage("reconciling")
     assert capsys.readouterr() == ("", "")
+
+
+# ---- Bars of several sides
+
+
+@pytest.mark.parametrize(
+    ("label", "name"),
+    [
+        ("old", "old"),
+        ("new/archive", "new/archive"),
+        ("new/" + "a" * 20, "new/" + "a" * 20),
+        ("new/photographs-of-the-herbarium", "new/photogr...-herbarium"),
+        ("new/\x1b[2J", "new/\\x1b[2J"),
+    ],
+)
+def test_a_name_before_a_bar_is_short_and_does_nothing(label: str, name: str) -> None:
+    """Of a long one both ends stay, because the end tells datasets apart."""
+    assert short_name(label) == name
+    assert len(short_name(label)) <= progress_module.NAME_WIDTH
+
+
+def test_a_bar_says_first_what_is_needed_most() -> None:
+    """A narrow terminal cuts the end off: rate, time left, problems and what hangs come before the counts."""
+    side = Progress(
+        "new/a", "reading", 9, 2000, 3 * 10**12, 1000, 10**12, problems=2, rate=150e6, seconds_left=13_333.0,
+        longest="a/big", longest_s=34.6,
+    )  # fmt: skip
+    assert measured(side) == (
+        "150 MB/s, 3 h 42 min left, 2 problems, 35 s at a/big, 1 TB of 3 TB, 1,000 of 2,000 files"
+    )
+    assert measured(Progress("new/a", "reading", 9, 1, 10, rate=5)) == "5 B/s, 0 B of 10 B, 0 of 1 files"
+
+
+def test_bars_of_several_sides_stand_below_each_other(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A line for each side, its name as wide as the widest, so that what follows can be compared."""
+    monkeypatch.setenv("COLUMNS", "80")
+    bars = Bars()
+    names = ["old", "new/projects", "new/archive"]
+    for name in (*names, *names):
+        bars.show(Progress(name, "reading", 9, 4, 100, 1, 25, rate=5))
+    drawn = re.split(r"[\r\n]|\x1b\[A", capsys.readouterr().err)
+    bars.close()
+    for name in names:
+        last = [line for line in drawn if line.startswith(f"{name} ")][-1]
+        assert last.startswith(f"{name:12}  reading 25%|")
+        assert "5 B/s, 25 B of 100 B, 1 of 4 files" in last
+
+
+def test_a_line_shows_a_label_of_any_text(capsys: pytest.CaptureFixture[str]) -> None:
+    """A root's name is data: it moves no cursor in a log or a terminal."""
+    Lines().show(Progress("new/\x1b[2J", "listing"))
+    assert capsys.readouterr().err == "new/\\x1b[2J: listing, 0 entries\n"
 
 
 # ---- Objects for programs

@@ -115,7 +115,7 @@ class Lines:
             if stage == progress.stage and now - told_at < LINE_EVERY_S:
                 return
             self._told[progress.label] = (progress.stage, now)
-            self._print(f"{progress.label}: {line(progress)}")
+            self._print(f"{shown(progress.label)}: {line(progress)}")
 
     def preliminary(self, account: Preliminary) -> None:
         """Print what names and sizes say."""
@@ -170,7 +170,8 @@ def estimated(p: Progress, told: set[str]) -> str | None:
     told.add(p.label)
     left = size_text(max(0, p.size_bytes - p.bytes_done))
     rate = size_text(round(p.bytes_done / p.measured_s))
-    return f"{p.label}: at the rate of the first minute, {rate}/s, the {left} left take {duration_text(p.seconds_left)}"
+    left_s = duration_text(p.seconds_left)
+    return f"{shown(p.label)}: at the rate of the first minute, {rate}/s, the {left} left take {left_s}"
 
 
 def preliminary_lines(account: Preliminary) -> list[str]:
@@ -202,17 +203,44 @@ def preliminary_lines(account: Preliminary) -> list[str]:
     return lines
 
 
-_BAR: Final = "{desc} {percentage:3.0f}%|{bar}| {n_fmt}/{total_fmt} [{elapsed}{postfix}]"
+_BAR: Final = "{desc}{percentage:3.0f}%|{bar:10}| {elapsed}{postfix}"
 _NO_BAR: Final = "{desc} [{elapsed}]"
+NAME_WIDTH: Final = 24
+"""Columns that the name of a side may take before a bar."""
+
+
+def short_name(label: str) -> str:
+    """Return a side's name in at most `NAME_WIDTH` characters, without its middle if need be."""
+    name = shown(label)
+    if len(name) <= NAME_WIDTH:
+        return name
+    half = (NAME_WIDTH - 3) // 2
+    return f"{name[: NAME_WIDTH - 3 - half]}...{name[-half:]}"
+
+
+def measured(p: Progress) -> str:
+    """Say how reading goes, the most needed first: what a narrow terminal lacks room for is cut off at the end."""
+    parts = [f"{size_text(round(p.rate))}/s"]
+    if p.seconds_left is not None:
+        parts.append(f"{duration_text(p.seconds_left)} left")
+    if p.problems:
+        parts.append(count_of(p.problems, "problem", "problems"))
+    if p.longest and p.longest_s >= LONG_READ_S:
+        parts.append(f"{round(p.longest_s)} s at {shown(p.longest)[-40:]}")
+    parts.append(f"{size_text(p.bytes_done)} of {size_text(p.size_bytes)}")
+    parts.append(f"{p.files_done:,} of {p.files:,} files")
+    return ", ".join(parts)
 
 
 class Bars:
-    """One tqdm bar for each side; the listing, whose end is not known, is a line that counts."""
+    """One tqdm bar for each side, one below the other; the listing, whose end is not known, is a line that counts."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._bars: dict[str, tqdm[Never]] = {}
         self._estimated: set[str] = set()
+        self._width = 0
+        """Columns that the longest name takes."""
 
     def show(self, progress: Progress) -> None:
         """Move a side's bar."""
@@ -233,25 +261,17 @@ class Bars:
                     bar_format=_NO_BAR,
                 )
                 self._bars[progress.label] = bar
+                self._width = max(self._width, len(short_name(progress.label)))
             self._draw(bar, progress)
 
-    @staticmethod
-    def _draw(bar: tqdm[Never], progress: Progress) -> None:
+    def _draw(self, bar: tqdm[Never], progress: Progress) -> None:
         reading = progress.stage in ("reading", "reading again")
         bar.bar_format = _BAR if reading else _NO_BAR
         bar.total = max(1, progress.size_bytes) if reading else None
         bar.n = min(progress.bytes_done, progress.size_bytes) if reading else progress.bytes_done
-        if reading:
-            left = "" if progress.seconds_left is None else f", {duration_text(progress.seconds_left)} left"
-            bar.set_postfix_str(f"{size_text(round(progress.rate))}/s{left}", refresh=False)
-            text = f"{progress.stage}, {progress.files_done:,} of {progress.files:,} files"
-            if progress.problems:
-                text += f", {count_of(progress.problems, 'problem', 'problems')}"
-            if progress.longest and progress.longest_s >= LONG_READ_S:
-                text += f", {round(progress.longest_s)} s at {shown(progress.longest)[-40:]}"
-        else:
-            text = line(progress)
-        bar.set_description_str(f"{progress.label}: {text}", refresh=False)
+        bar.set_postfix_str(measured(progress) if reading else "", refresh=False)
+        text = progress.stage if reading else line(progress)
+        bar.set_description_str(f"{short_name(progress.label):{self._width}}  {text}", refresh=False)
         bar.refresh()
 
     def preliminary(self, account: Preliminary) -> None:
