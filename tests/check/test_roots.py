@@ -6,6 +6,7 @@ import json
 import os
 import re
 import shutil
+import subprocess
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -35,6 +36,7 @@ from verifier.tree.names import to_bytes, to_text
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from tests.conftest import Mount
     from tests.reconcile.changes import Pair
     from verifier.reconcile.findings import Finding
     from verifier.reconcile.preliminary import Preliminary
@@ -665,3 +667,44 @@ def test_each_root_reuses_its_own_manifest(split: Split) -> None:
     assert "one manifest for each root" in str(error)
     other = scan_tree_to(plant(split.base / "fourth", {b"x": Node(b"1")}), split.base / "f")
     refused(split, UsageProblem, "fourth, which is none of the roots", reuse=(other,), replace=True)
+
+
+# ---- Real file systems
+
+
+@pytest.mark.real(root=True, mounts=True, programs=("mkfs.ntfs",), paths=("/dev/loop-control",))
+def test_roots_on_file_systems_of_several_types(split: Split, mount: Mount) -> None:
+    """What one of them cannot hold is compared on none; a fault is found on each; inodes of two are never one.
+
+    NTFS holds times of 100 ns (MS-FSCC 2.1.1); ntfs-3g shows modes and owners of the mount (from memory).
+    """
+    image = split.base / "image"
+    with image.open("wb") as sparse:
+        sparse.truncate(32 * 2**20)
+    subprocess.run(["mkfs.ntfs", "-F", "-Q", "-q", image], check=True, capture_output=True)
+    points = [split.base / "real" / name for name in FOLDERS]
+    for point in points:
+        point.mkdir(parents=True)
+    mount("-o", "loop", image, points[0])
+    for point in points[1:]:
+        mount("-t", "tmpfs", "none", point)
+    for root, point in zip(split.roots, points, strict=True):
+        shutil.copytree(root, point, dirs_exist_ok=True)
+        os.link(point / "d0" / "0", point / "d0" / "again")
+        os.link(split.old / root.name / "d0" / "0", split.old / root.name / "d0" / "again")
+    for number, folder in enumerate(FOLDERS):
+        (split.old / folder / "d1" / "1").chmod(0o600)
+        (points[number] / "d2" / "5").write_bytes(b"damaged")
+    context = check(split.request(*points))
+    assert split.found() == {(f"{name}/d2/5", f"{name}/d2/5"): Class.CONTENT_CHANGED for name in FOLDERS}
+    assert balanced(context)
+    new = context.sides[Side.NEW].facts
+    assert (new["file_system"], new["grain_ns"], new["modes"], new["owners"]) == ("fuseblk, tmpfs", "100", "0", "0")
+    entries = entries_of(split.evidence / "new.manifest.sqlite")
+    linked = [
+        (entries[f"{name}/d0/{file}"].device, entries[f"{name}/d0/{file}"].inode)
+        for name in FOLDERS
+        for file in ("0", "again")
+    ]
+    assert linked[0::2] == linked[1::2]
+    assert len(set(linked)) == 3
