@@ -351,7 +351,7 @@ def test_manifests_of_several_machines(split: Split, taken: list[Path]) -> None:
     maps = tuple(map(PlaceMap.parse, ("projects=share", "archive=share-2", "rest=share-3")))
     context = check(split.request(*taken, maps=maps))
     assert split.findings() == []
-    assert context.sides[Side.NEW].facts["host"] == "server 0, server 1, server 2"
+    assert context.sides[Side.NEW].facts["host"] == "server 0; server 1; server 2"
 
 
 def test_an_unfinished_part_is_inconclusive(split: Split, taken: list[Path]) -> None:
@@ -699,7 +699,7 @@ def test_roots_on_file_systems_of_several_types(split: Split, mount: Mount) -> N
     assert split.found() == {(f"{name}/d2/5", f"{name}/d2/5"): Class.CONTENT_CHANGED for name in FOLDERS}
     assert balanced(context)
     new = context.sides[Side.NEW].facts
-    assert (new["file_system"], new["grain_ns"], new["modes"], new["owners"]) == ("fuseblk, tmpfs", "100", "0", "0")
+    assert (new["file_system"], new["grain_ns"], new["modes"], new["owners"]) == ("fuseblk; tmpfs", "100", "0", "0")
     entries = entries_of(split.evidence / "new.manifest.sqlite")
     linked = [
         (entries[f"{name}/d0/{file}"].device, entries[f"{name}/d0/{file}"].inode)

@@ -23,7 +23,7 @@ from verifier.tree.entry import Entry, Kind, State
 from verifier.tree.names import raw_of, shown, to_bytes, to_text
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
     from pathlib import Path
 
 ROOTS: Final = "roots"
@@ -264,16 +264,21 @@ def _take(connection: sqlite3.Connection, part: _Part, number_of: Callable[[int]
     connection.execute("DETACH DATABASE part")
 
 
-# How facts come together where the parts do not agree.
+# How facts come together where the parts do not agree. Of all others the whole has what the weakest part has.
 _LARGEST: Final = ("grain_ns", "resumed", "readers")
 _SUMMED: Final = ("bytes_read", *ColdCount._fields)
-_ANY: Final = ("listing_only", "cross_mounts")
-"""Options that make a whole what any part is."""
+_ANY: Final = ("listing_only", "cross_mounts", "compresses")
+"""What makes a whole what any part is."""
+_NAMED: Final = ("tool", "host", "platform", "file_system", "mount_source", "mount_options", "rules", "reused")
+"""What is only read by people: the whole has all of them."""
+_BY_NUMBER: Final = ("owner_names", "group_names")
 
 
 def _combined(parts: Sequence[_Part]) -> dict[str, str]:
     keys = {key for part in parts for key in part.facts if not key.startswith("root_")}
-    facts = {key: _weakest([part.facts.get(key, "") for part in parts], ", ") for key in keys}
+    facts = {
+        key: _common({part.facts.get(key, "") for part in parts}, weakest="1" if key in _ANY else "0") for key in keys
+    }
 
     def given(key: str) -> list[str]:
         return [value for part in parts if (value := part.facts.get(key))]
@@ -282,10 +287,12 @@ def _combined(parts: Sequence[_Part]) -> dict[str, str]:
         facts[key] = str(max(_number(part.facts, key) for part in parts))
     for key in keys.intersection(_SUMMED):
         facts[key] = str(sum(_number(part.facts, key) for part in parts))
-    for key in keys.intersection(_ANY):
-        facts[key] = str(int("1" in given(key)))
+    for key in keys.intersection(_NAMED):
+        facts[key] = "; ".join(dict.fromkeys(given(key)))
+    for key in keys.intersection(_BY_NUMBER):
+        facts[key] = _undisputed(given(key))
     facts["label"] = "new"
-    facts["root"] = _weakest(given("root"), " + ")
+    facts["root"] = " + ".join(given("root"))
     for key, choose in (("started", min), ("oldest_read", min), ("finished", max)):
         facts[key] = choose(given(key), default="")
     if len(given("finished")) < len(parts):
@@ -300,14 +307,22 @@ def _combined(parts: Sequence[_Part]) -> dict[str, str]:
     return facts
 
 
-def _weakest(values: Iterable[str], between: str) -> str:
-    """Return what holds for all: of yes and no, no; where one is not known, that; of names all."""
-    several = list(dict.fromkeys(values))
-    if len(several) == 1:
-        return several[0]
-    if set(several) <= {"0", "1", ""}:
-        return "0" if "0" in several else ""
-    return between.join(value for value in several if value)
+def _common(values: Collection[str], weakest: str) -> str:
+    """Return what holds for all parts: the weakest, if one has it; where they say other things, nothing is known."""
+    if len(values) == 1:
+        return next(iter(values))
+    return weakest if weakest in values else ""
+
+
+def _undisputed(texts: Iterable[str]) -> str:
+    """Return what numbers stand for, JSON, without those that stand for different names on different machines."""
+    found: dict[str, set[str]] = {}
+    for text in texts:
+        with suppress(ValueError, AttributeError):
+            for number, name in json.loads(text).items():
+                found.setdefault(number, set()).add(str(name))
+    names = {number: min(called) for number, called in sorted(found.items()) if len(called) == 1}
+    return json.dumps(names, ensure_ascii=False)
 
 
 def _told(part: _Part) -> dict[str, object]:
