@@ -289,6 +289,13 @@ def test_a_number_or_a_share(text: str, of_a_thousand: int, of_seven: int) -> No
     assert asked.text == text
 
 
+def test_two_ways_to_write_one_sample_are_one() -> None:
+    """Who goes on with a sample may write it otherwise, and not ask for another."""
+    assert Asked.parse("5%") == Asked.parse("5.0 %")
+    assert Asked.parse("5%") != Asked.parse("5")
+    assert Asked.parse("07") == Asked.parse("7") != Asked.parse("8")
+
+
 GARBAGE: Final = [
     *("", " ", "%", "a", "5 files", "1e3", "1,000", "1.5", ".5%", "5.%", "5%%", "-5", "-5%", "+5", "+5%", "0x10"),
     *("nan%", "inf%", "5\n", "5%\n", "\u0665", "\u0665%", "5\uff05", "9" * 16, "1" * 5000, "\x1b[2J"),

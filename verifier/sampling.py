@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import ROUND_CEILING, Decimal
 from fractions import Fraction
 from itertools import chain
@@ -213,7 +213,7 @@ def _check_confidence(confidence: float) -> None:
 class Asked:
     """How large a sample is to be: a number of files, or a share of them."""
 
-    text: str
+    text: str = field(compare=False)
     """As it was asked for."""
     files: int | None = None
     share: Fraction | None = None

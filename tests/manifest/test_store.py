@@ -19,8 +19,10 @@ from hypothesis import strategies as st
 
 from tests.conftest import without_rights
 from tests.strategies import HOSTILE_NAMES, paths
+from verifier.classes import Side
 from verifier.errors import EvidenceUnwritable, ManifestDamaged, ManifestTooNew, NotAManifest, UsageProblem
 from verifier.manifest import schema, seal
+from verifier.manifest.sample import SampleFile
 from verifier.manifest.store import Manifest, ProblemKind
 from verifier.manifest.totals import Totals, count
 from verifier.tree.entry import BY_RULE, Entry, Kind, State
@@ -521,6 +523,28 @@ def test_files_to_read_come_in_pages(path: Path, limit: int) -> None:
             entry("bad", state=State.UNREADABLE), entry("link", kind=Kind.LINK, state=State.CONTENTLESS),
         ])  # fmt: skip
         assert list(pages(manifest, limit, links_once=False)) == ["\\xff", "a", "m/x", "z", "\u00e9"]
+
+
+@pytest.mark.parametrize("limit", [1, 2, 100])
+@pytest.mark.parametrize(("side", "expected"), [(Side.OLD, ["a", "c", "e"]), (Side.NEW, ["b", "d", "e"])])
+def test_reading_can_be_limited_to_a_sample(path: Path, side: Side, expected: list[str], limit: int) -> None:
+    """Only its files come, by their paths on that side and in order, and are counted alike, until it is lifted."""
+    with SampleFile.create(path.with_name("sample")) as sample:
+        pairs = [("e", "e"), ("c", "b"), ("a", "d"), ("read", "not there"), ("folder", "read")]
+        sample.connection.executemany("INSERT INTO drawn VALUES (?, ?, 1)", pairs)
+    with Manifest.create(path) as manifest:
+        manifest.add([entry(name, size=10) for name in "abcdef"])
+        manifest.add([entry("read", state=State.PROVED), entry("folder", kind=Kind.DIRECTORY, state=State.LISTED)])
+        manifest.limit_reading(path.with_name("sample"), side)
+        assert list(pages(manifest, limit, links_once=False)) == expected
+        assert manifest.left_to_read(links_once=False) == (3, 30)
+        content = ("proved", None, b"digest", None, b"head", "{}", "now")
+        manifest.record([(*content, expected[0])], [])
+        assert list(pages(manifest, limit, links_once=False)) == expected[1:]
+        manifest.lift_limit()
+        assert len(list(pages(manifest, limit, links_once=False))) == 5
+    with Manifest.open(path) as opened:
+        assert opened.digests(expected)[expected[0]] == b"digest"
 
 
 def test_of_several_names_of_one_inode_the_first_is_read(path: Path) -> None:

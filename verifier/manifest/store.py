@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
+    from verifier.classes import Side
     from verifier.tree.entry import FileRow
     from verifier.tree.trouble import Problem
 
@@ -62,6 +63,9 @@ class ProblemKind(NamedTuple):
 
 class Manifest(DatabaseFile):
     """An open manifest. Close it, or use it as a context manager; one thread at a time."""
+
+    _sampled: Side | None = None
+    """The side of the sample to which reading is limited."""
 
     @classmethod
     def create(cls, path: Path) -> Self:
@@ -290,17 +294,36 @@ class Manifest(DatabaseFile):
                         "please report this defect",
                     )
 
+    def limit_reading(self, sample: Path, side: Side) -> None:
+        """Let `to_read` and `left_to_read` give the files of a sample only, until `lift_limit`.
+
+        Args:
+            sample: The sample.
+            side: Of which this manifest is.
+        """
+        with database_errors(sample):
+            attach(self.connection, "sample", sample)
+            self.connection.execute("PRAGMA sample.locking_mode = NORMAL")
+        self._sampled = side
+
+    def lift_limit(self) -> None:
+        """End what `limit_reading` began; everything written so far lasts."""
+        self._sampled = None
+        self.detach("sample")
+
     def to_read(self, after: str, limit: int, *, links_once: bool) -> list[ToRead]:
         """Return the next files to read, in path order.
 
         Args:
             after: The last path of the batch before; the empty text at first.
             limit: How many at most.
-            links_once: Of several names of one inode give only the first.
+            links_once: Of several names of one inode give only the first; not within a sample, where that may be
+                another's.
         """
+        among, column = _among(self._sampled)
         rows = self.connection.execute(
-            f"SELECT path, size, mtime_ns, ctime_ns FROM entries WHERE path > ? AND {_unread(links_once)}"  # noqa: S608
-            " ORDER BY path LIMIT ?",
+            f"SELECT path, size, mtime_ns, ctime_ns FROM {among} WHERE {column} > ? AND {_unread(links_once)}"  # noqa: S608
+            f" ORDER BY {column} LIMIT ?",
             (after, limit),
         )
         return rows.fetchall()
@@ -316,7 +339,8 @@ class Manifest(DatabaseFile):
 
     def left_to_read(self, *, links_once: bool) -> tuple[int, int]:
         """Return how many files, with how many bytes, `to_read` still has to give."""
-        query = f"SELECT count(*), coalesce(sum(size), 0) FROM entries WHERE {_unread(links_once)}"  # noqa: S608
+        among, _ = _among(self._sampled)
+        query = f"SELECT count(*), coalesce(sum(size), 0) FROM {among} WHERE {_unread(links_once)}"  # noqa: S608
         with database_errors(self.path):
             files, size = self.connection.execute(query).fetchone()
         return files, size
@@ -518,6 +542,14 @@ def _is_sqlite_or_empty(path: Path) -> bool:
             return file.read(len(_MAGIC)) in (b"", _MAGIC)
     except OSError:
         return False
+
+
+def _among(sampled: Side | None) -> tuple[str, str]:
+    """Return what to look through for files that are still to be read, and the column by which it is in path order."""
+    if sampled is None:
+        return "entries", "path"
+    column = f"d.{sampled}_path"
+    return f"sample.drawn AS d CROSS JOIN entries ON path = {column}", column
 
 
 def _unread(links_once: bool) -> str:
