@@ -43,6 +43,7 @@ KB, MB, GB, TB = 10**3, 10**6, 10**9, 10**12
             Progress("old", "listing", entries=9, files_done=7, bytes_done=5),
             "listing, 9 entries, 7 small files read on the way",
         ),
+        (Progress("old", "waiting", entries=1234), "listed, 1,234 entries, waiting for the other side"),
         (
             Progress("old", "reading", 9, 2000, 3 * TB, 1000, TB, rate=150e6),
             "reading, 1,000 of 2,000 files, 1 TB of 3 TB, 150 MB/s",

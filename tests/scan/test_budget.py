@@ -193,6 +193,16 @@ def test_who_has_ended_leaves_all_to_the_other() -> None:
     assert budget.share(1, NOTHING) == 6
 
 
+def test_who_waits_leaves_all_to_the_other_until_it_comes_back() -> None:
+    """A side that is listed waits for the other one's listing, which has all readers for it; then they share again."""
+    budget = Budget(Tuner(6), 2)
+    budget.leave(0)
+    assert budget.share(1, NOTHING) == 6
+    for _ in range(2):
+        budget.come_back(0)
+        assert now(budget) == (3, 3)
+
+
 def test_with_one_reader_the_sides_take_turns(clock: Clock) -> None:
     """A spinning disk reads one side for a while, then the other: each in sequence, and neither starves."""
     budget = Budget(Tuner(1), 2)

@@ -143,6 +143,8 @@ def line(p: Progress) -> str:
             parts.append(f"listing, {p.entries:,} entries")
             if p.files_done:
                 parts.append(f"{p.files_done:,} small files read on the way")
+        case "waiting":
+            parts.append(f"listed, {p.entries:,} entries, waiting for the other side")
         case "reading" | "reading again":
             parts.append(f"{p.stage}, {p.files_done:,} of {p.files:,} files")
             parts.append(f"{size_text(p.bytes_done)} of {size_text(p.size_bytes)}")

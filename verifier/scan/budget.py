@@ -213,6 +213,12 @@ class Budget:
             if side in self._active:
                 self._active.remove(side)
 
+    def come_back(self, side: int) -> None:
+        """Take part again after `leave`."""
+        with self._lock:
+            if side not in self._active:
+                self._active = sorted((*self._active, side))
+
 
 def budgets(shares: Sequence[Share], readers: int | None) -> list[tuple[Budget, int]]:
     """Return for each side its budget and its number in it; sides on one device get one together."""

@@ -19,7 +19,7 @@ class Progress:
 
     label: str
     stage: str
-    """listing, reading, reading again, sealing, done."""
+    """listing, waiting (for the other side's listing), reading, reading again, sealing, done."""
     entries: int = 0
     files: int = 0
     """Files that are to be read in all, as far as they are known."""

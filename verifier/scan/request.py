@@ -11,6 +11,7 @@ from verifier.tree.digests import Algorithm
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from verifier.classes import Side
     from verifier.manifest.totals import Totals
     from verifier.rules.rule import RuleSet
 
@@ -38,6 +39,9 @@ class ScanOptions:
     """Which files are read again although the reused manifest knows them unchanged."""
     stall_after_s: float = 60.0
     """A read that has not moved for so long hangs."""
+    sample: Path | None = None
+    """Read the files of this sample only (`verifier.manifest.sample`). It has to be there when all sides are listed and
+    have met: each waits for that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +55,8 @@ class ScanRequest:
     """A complete manifest of the same root, whose digests are carried over where nothing changed."""
     finished_too: bool = False
     """Go on from a complete manifest in the same place, too: its run as a whole was not complete."""
+    side: Side | None = None
+    """Which side of a sample this tree is; needed with one."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from verifier.errors import Interrupted, RootUnavailable, ShareGone
 from verifier.manifest.database import named
+from verifier.manifest.sample import SampleFile
 from verifier.manifest.seal import fingerprint
 from verifier.manifest.store import Manifest
 from verifier.manifest.totals import Totals
@@ -94,6 +95,8 @@ class SideScan:
     reused_holds: CheckAside | None = None
     """The check of the reused manifest against its own fingerprint, which goes on beside the reading."""
     listed: bool = False
+    sampled: bool = False
+    """Whether only files of a sample are read."""
     stage: str = "listing"
     entries: int = 0
     files: int = 0
@@ -142,6 +145,7 @@ class SideScan:
                 # Something changed, so the fingerprints will differ: hold the reused manifest against its own now.
                 self.reused_holds = CheckAside(self.request.reuse)
             if not self.options.listing_only:
+                self._meet_for_sample()
                 self._read()
                 self._read_again()
             self._check_still_there()
@@ -191,6 +195,7 @@ class SideScan:
             **share.facts(),
             "algorithm": options.algorithm,
             "listing_only": options.listing_only,
+            "sampled": options.sample is not None,
             "cross_mounts": options.cross_mounts,
             "rules": "" if rules is None else rules.digest,
             "started": before.get("started") or now_text(),
@@ -229,7 +234,8 @@ class SideScan:
         places = frontier.next(self.readers)
         if not places:
             return None
-        until = 0.0 if self.options.listing_only else self.began + READ_WHILE_LISTING_S
+        lists = self.options.listing_only or self.options.sample is not None
+        until = 0.0 if lists else self.began + READ_WHILE_LISTING_S
         most = INLINE_ENTRIES if self.entries == 0 and self.share.local else VISIT_ENTRIES
         return VisitTask(places, until, most, VISIT_S, tuple(self.avoid))
 
@@ -264,11 +270,47 @@ class SideScan:
 
     # Reading
 
+    def _meet_for_sample(self) -> None:
+        """Wait until the sample is drawn from the listings of all sides, and limit the reading to it.
+
+        Raises:
+            Interrupted: If another side was not listed to its end, so that there is none.
+        """
+        if self.options.sample is None:
+            return
+        self.stage = "waiting"
+        self._tell(always=True)
+        company = self.company
+        company.budget.leave(company.side)
+        company.meeting.attend(self.manifest)
+        company.budget.come_back(company.side)
+        self._pulse()
+        if not self.options.sample.exists():
+            raise Interrupted("no sample was drawn, because the other side was not listed to its end")
+        with SampleFile.open(self.options.sample) as sample:
+            self.sampled = sample.facts().get("everything") != "1"
+        self.manifest.set_facts(sampled=self.sampled)
+        if self.sampled:
+            assert self.request.side is not None
+            self.manifest.limit_reading(self.options.sample, self.request.side)
+
     def _read(self) -> None:
         self.stage = "reading"
-        if self.files == self.files_done:
-            return  # everything was read while it was listed
-        once = self.share.file_system.inodes
+        if self.sampled:
+            self._read_sample()
+        elif self.files > self.files_done:  # otherwise everything was read while it was listed
+            self._read_files()
+
+    def _read_sample(self) -> None:
+        self._read_files()
+        left, _ = self.manifest.left_to_read(links_once=False)
+        self.manifest.lift_limit()
+        if left:
+            raise Interrupted(f"{left:,} files of the sample were left out of the reading: a defect of this program")
+
+    def _read_files(self) -> None:
+        # A sample may hold any name of an inode, so each is read by itself.
+        once = self.share.file_system.inodes and not self.sampled
         left, size = self.manifest.left_to_read(links_once=once)
         self.files, self.size_bytes = self.files_done + left, self._bytes_done() + size
         self.speed.begin(self.files_done, self._bytes_done())
@@ -545,7 +587,7 @@ class SideScan:
     def _finish(self, interrupted: str, sealed: str) -> ScanOutcome:
         self.manifest.commit()
         totals = self.totals if self.totals is not None and not interrupted else self.manifest.totals()
-        if not interrupted and totals.unread and not self.options.listing_only:
+        if not interrupted and totals.unread and not (self.options.listing_only or self.sampled):
             interrupted, sealed = f"{totals.unread:,} files were left out of the reading: a defect of this program", ""
         if not interrupted:
             # All that it holds is in the manifest by now. Before the manifest says that it is complete: ended between
