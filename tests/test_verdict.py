@@ -8,6 +8,7 @@ import pytest
 
 from verifier.classes import DEFAULT_SEVERITY, EXIT_CODES, Class, Severity, Side, VerdictKind
 from verifier.reconcile.findings import Finding, Findings, Tally
+from verifier.sampling import Sampled
 from verifier.tree.entry import Kind
 from verifier.verdict import PHRASES, count_of, judge, things
 
@@ -49,6 +50,7 @@ def judged(tmp_path: Path) -> Iterator[Callable[..., Verdict]]:
         identical: Tally = SOME,
         incomplete: dict[Side, str] | None = None,
         carried: dict[Side, int] | None = None,
+        sample: Sampled | None = None,
     ) -> Verdict:
         store = Findings.create(tmp_path / f"{len(opened)}.sqlite")
         opened.append(store)
@@ -60,7 +62,7 @@ def judged(tmp_path: Path) -> Iterator[Callable[..., Verdict]]:
                 before = old[Class(one.cls)]
                 is_file = one.old_kind == Kind.FILE
                 old[Class(one.cls)] = Tally(before.entries + 1, before.files + is_file, before.bytes + is_file)
-        return judge(store, {Side.OLD: old, Side.NEW: old}, incomplete or {}, carried)
+        return judge(store, {Side.OLD: old, Side.NEW: old}, incomplete or {}, carried, sample)
 
     yield judge_these
     for store in opened:
@@ -167,6 +169,47 @@ def test_nothing_to_check_is_not_success(judged: Callable[..., Verdict], finding
     verdict = judged(findings, identical=Tally(5, 0, 0))
     assert verdict.kind is VerdictKind.INCONCLUSIVE
     assert "nothing to check is not success" in verdict.reasons[-1]
+
+
+SAMPLE: Final = Sampled("20", 1, 1000, 20, 20, 0, 138)
+WHOLE: Final = Sampled("100%", 1, 1000, 1000, 1000, 0, 0)
+
+
+def test_a_sample_is_inconclusive_and_its_bound_comes_before_what_was_not_read(judged: Callable[..., Verdict]) -> None:
+    """What was read says more than what was not, however much that is."""
+    unread = [finding(Class.UNPROVEN, number=n) for n in range(5)]
+    verdict = judged([*unread, finding(Class.UNREADABLE, number=9)], sample=SAMPLE)
+    assert verdict.kind is VerdictKind.INCONCLUSIVE
+    assert verdict.reasons == (
+        "20 of 1,000 files read, none differ: with 95 % confidence at most 13.8 % of them differ",
+        "1 file that could not be read or listed",
+        "5 files not read on both sides",
+    )
+
+
+def test_a_sample_never_proves_a_copy_whatever_the_policy_says(judged: Callable[..., Verdict]) -> None:
+    """Unread files that are weighed as nothing are unread all the same."""
+    verdict = judged([finding(Class.UNPROVEN, Severity.NOTE)], sample=SAMPLE)
+    assert verdict.kind is VerdictKind.INCONCLUSIVE
+    assert verdict.reasons == (SAMPLE.reason,)
+
+
+def test_damage_outweighs_a_sample_and_the_bound_is_still_said(judged: Callable[..., Verdict]) -> None:
+    """What is found in the sample comes first, then what it means for the rest."""
+    found = Sampled("20", 1, 1000, 20, 20, 1, 216)
+    verdict = judged([finding(Class.CONTENT_CHANGED)], sample=found)
+    assert verdict.kind is VerdictKind.NOT_TRUSTWORTHY
+    assert verdict.reasons == (
+        "1 file with changed content",
+        "1 of 20 read differ: with 95 % confidence at most 21.6 % of 1,000 files do",
+    )
+
+
+def test_a_sample_of_everything_is_judged_by_the_ordinary_rules(judged: Callable[..., Verdict]) -> None:
+    """Nothing was left out: it may be trustworthy, and what is still unread counts as ever."""
+    assert judged(sample=WHOLE).kind is VerdictKind.TRUSTWORTHY
+    assert judged(sample=WHOLE).reasons == judged().reasons
+    assert judged([finding(Class.UNPROVEN)], sample=WHOLE).reasons == ("1 file not read on both sides",)
 
 
 def test_a_policy_that_weighs_a_loss_lightly_is_followed(judged: Callable[..., Verdict]) -> None:

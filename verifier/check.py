@@ -11,6 +11,7 @@ import filecmp
 import json
 import os
 import re
+import secrets
 import shutil
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field, replace
@@ -24,7 +25,9 @@ from verifier.classes import Field, Side
 from verifier.errors import EvidenceUnwritable, Interrupted, UsageProblem, VerifierError
 from verifier.manifest.database import named
 from verifier.manifest.merge import ROOTS, merge, merge_listings
+from verifier.manifest.sample import SAMPLE_FILE
 from verifier.manifest.store import Manifest
+from verifier.reconcile import draw
 from verifier.reconcile.findings import Findings
 from verifier.reconcile.options import PlaceMap, ReconcileOptions, check_fields, check_maps
 from verifier.reconcile.preliminary import Preliminary, preliminary
@@ -41,12 +44,15 @@ from verifier.version import TOOL
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
+    from verifier.sampling import Asked, Sampled
     from verifier.scan.progress import Progress
     from verifier.tree.digests import Algorithm
 
 SIGNOFF_FILE: Final = "signoff.json"
-_OURS: Final = (*MANIFEST_FILES.values(), FINDINGS_FILE, PAGE_FILE, SUMMARY_FILE, TABLE_FILE)
+_OURS: Final = (*MANIFEST_FILES.values(), SAMPLE_FILE, FINDINGS_FILE, PAGE_FILE, SUMMARY_FILE, TABLE_FILE)
 LOCK_FILE: Final = ".lock"
+SEED_BITS: Final = 32
+"""A seed that is drawn is a number of so many bits, which can be typed."""
 _LEFTOVERS: Final = (
     *(f"{name}{end}" for name in _OURS for end in ("", "-journal", ".part", ".part-journal")),
     *(f".{name}.part" for name in _OURS),
@@ -90,6 +96,10 @@ class CheckRequest:
     """Further roots of the new side. Together they are one tree, in which each is a folder, called its label: the last
     component of its path (a manifest's is that of the root it was made of), with ``-2``, ``-3`` added where two are
     called the same. Places of `maps` then begin with a label."""
+    sample: Asked | None = None
+    """Read only a random sample of the files that are at their place with their size; None reads everything."""
+    seed: int | None = None
+    """What the sample is drawn from; None takes that of the check that is gone on with, else a new one."""
 
 
 def check(
@@ -119,11 +129,14 @@ def check(
     check_fields(request.compare, request.ignore)
     given = look_at_sides(request.old, (request.new, *request.also_new))
     check_map_labels(request.maps, given)
+    _refuse_sample(request, given)
     algorithm = algorithm_of(request.algorithm, given)
     reuse = match_reused(request.reuse, given, request.evidence, algorithm)
     _refuse_evidence(request, given)
     with _held(request.evidence):
         _prepare(request, given)
+        if request.sample is not None and (drawn := request.evidence / SAMPLE_FILE).exists():
+            draw.hold_to(drawn, request.sample, request.seed, request.maps)
         _take_manifests(request.evidence, given)
         requests = [
             ScanRequest(
@@ -132,13 +145,15 @@ def check(
                 request.evidence / _manifest_of(one),
                 reuse.get(one.name),
                 finished_too=True,
+                side=one.side,
+                below=one.label if one.number else "",
             )
             for one in given
             if one.share is not None
         ]
         parts = [(one.label, request.evidence / _manifest_of(one)) for one in given if one.number]
         if requests:
-            on_listed = None if on_preliminary is None else _early_answer(request, parts, on_preliminary)
+            on_listed = _on_listed(request, given, parts, on_preliminary)
             _scan(request, requests, algorithm, on_progress, on_listed)
         if parts:
             on_stage("putting the new roots together")
@@ -206,6 +221,26 @@ def _conclude(
     return write_report(evidence)
 
 
+def _refuse_sample(request: CheckRequest, given: Sequence[Given]) -> None:
+    """Refuse a sample of what is not read, or from listings that leave nothing to compare with."""
+    if request.sample is None:
+        if request.seed is not None:
+            raise UsageProblem("--seed says how a sample is drawn, and none is", "give --sample, too")
+        return
+    if request.scan.listing_only:
+        raise UsageProblem("--sample reads files, and --listing-only reads none", "leave one of them out")
+    manifests = [one.path for one in given if one.share is None]
+    if len(manifests) == len(given):
+        raise UsageProblem("--sample reads files, and both sides are manifests", "leave it out, or name a folder")
+    for path in manifests:
+        with Manifest.open(path) as manifest:
+            if manifest.facts().get("listing_only") == "1":
+                raise UsageProblem(
+                    f"--sample reads files, and {named(path)} holds no content to compare them with",
+                    "name a folder, or a manifest of a scan that read",
+                )
+
+
 def _prepare(request: CheckRequest, given: Sequence[Given]) -> None:
     """Make room in the evidence folder; asked again because another run may have ended a moment ago."""
     _refuse_evidence(request, given)
@@ -214,6 +249,8 @@ def _prepare(request: CheckRequest, given: Sequence[Given]) -> None:
     if not request.replace:
         _refuse_other_roots(request.evidence, given, inputs)
         resumed = {f"{_manifest_of(one)}{end}" for one in given if one.share is not None for end in _RESUMED}
+    if request.sample is not None and not request.replace:
+        resumed.add(SAMPLE_FILE)
     for item in request.evidence.iterdir():
         if _is_leftover(item.name) and item.name not in resumed and item.resolve() not in inputs:
             item.unlink()
@@ -317,20 +354,35 @@ def _take_manifests(evidence: Path, given: Sequence[Given]) -> None:
             raise EvidenceUnwritable(f"{named(place)} cannot be written ({error.strerror})") from error
 
 
-def _early_answer(
-    request: CheckRequest, parts: Sequence[tuple[str, Path]], on_preliminary: Callable[[Preliminary], None]
-) -> Callable[[], None]:
-    """Return what tells what names and sizes say, once all roots are listed."""
+def _on_listed(
+    request: CheckRequest,
+    given: Sequence[Given],
+    parts: Sequence[tuple[str, Path]],
+    on_preliminary: Callable[[Preliminary], None] | None,
+) -> Callable[[], None] | None:
+    """Return what is done once all roots are listed: a sample is drawn, and what names and sizes say is told."""
+    sample = None if request.sample is None else request.evidence / SAMPLE_FILE
+    if sample is None and on_preliminary is None:
+        return None
     old, new = (request.evidence / MANIFEST_FILES[side] for side in Side)
+
+    def tell(new: Path) -> None:
+        if request.sample is not None and sample is not None and not sample.exists():
+            seed = secrets.randbits(SEED_BITS) if request.seed is None else request.seed
+            scanned = frozenset(one.side for one in given if one.share is not None)
+            draw.draw(sample, old, new, draw.Wanted(request.sample, seed, request.maps, scanned))
+        if on_preliminary is not None:
+            account = preliminary(old, new, request.maps)
+            on_preliminary(account if sample is None else replace(account, to_read=draw.to_read(sample, old, new)))
 
     def on_listed() -> None:
         if not parts:
-            on_preliminary(preliminary(old, new, request.maps))
+            tell(new)
             return
         together = request.evidence / f".{new.name}.part"
         try:
             merge_listings(parts, together)
-            on_preliminary(preliminary(old, together, request.maps))
+            tell(together)
         finally:
             together.unlink(missing_ok=True)
 
@@ -344,7 +396,8 @@ def _scan(
     on_progress: Callable[[Progress], None],
     on_listed: Callable[[], None] | None,
 ) -> None:
-    options = replace(request.scan, algorithm=algorithm, rules=request.rules)
+    sample = None if request.sample is None else request.evidence / SAMPLE_FILE
+    options = replace(request.scan, algorithm=algorithm, rules=request.rules, sample=sample)
     outcomes = scan_all(requests, options, on_progress, on_listed)
     if any(outcome.interrupted for outcome in outcomes):
         raise Interrupted(
@@ -380,8 +433,9 @@ def _record_run(
         elif facts.get("listing_only") == "1":
             incomplete[side] = "names and sizes were listed, no content was read"
     comparison = reconciled.comparison
+    sampled = _sampled(request, reconciled, manifests)
     with Findings.open(reconciled.findings) as findings:
-        verdict = judge(findings, reconciled.accounts, incomplete, carried)
+        verdict = judge(findings, reconciled.accounts, incomplete, carried, sampled)
     run: dict[str, Any] = {
         "started": started,
         "finished": _now(),
@@ -395,11 +449,19 @@ def _record_run(
         "frozen_at": _iso(request.frozen_at),
         "live_since": _iso(request.live_since),
         "trees_seen": None not in roots.values(),
+        "sample": None if sampled is None else asdict(sampled),
         "rules": _rules(request.rules),
     }
     with Findings.reopen(reconciled.findings) as findings:
         findings.set_facts({"run": json.dumps(run, ensure_ascii=False, sort_keys=True)})
         findings.commit()
+
+
+def _sampled(request: CheckRequest, reconciled: Reconciled, manifests: Mapping[Side, Path]) -> Sampled | None:
+    if request.sample is None:
+        return None
+    sample = request.evidence / SAMPLE_FILE
+    return draw.outcome(sample, manifests[Side.OLD], manifests[Side.NEW], reconciled.findings)
 
 
 def _rules(rules: RuleSet) -> dict[str, Any]:

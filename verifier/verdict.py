@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from verifier.reconcile.findings import Findings, Tally
+    from verifier.sampling import Sampled
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +80,7 @@ def judge(
     accounts: Mapping[Side, Mapping[Class, Tally]],
     incomplete: Mapping[Side, str],
     carried: Mapping[Side, int] | None = None,
+    sample: Sampled | None = None,
 ) -> Verdict:
     """Judge what a reconciliation found.
 
@@ -87,10 +89,12 @@ def judge(
         accounts: Both sides' accounts.
         incomplete: For each side whose scan did not reach its end, or read nothing, why.
         carried: How many files of each side were not read now, but are known from an earlier scan.
+        sample: What came of a sample, where only that was read: unless it is the whole, it never proves a copy.
     """
     weighed = _by_severity(findings)
     blockers = _reasons(weighed, Severity.BLOCKER)
-    open_questions = [f"the scan of the {side} side is incomplete: {why}" for side, why in incomplete.items()]
+    open_questions = [] if sample is None or sample.is_whole else [sample.reason]
+    open_questions += [f"the scan of the {side} side is incomplete: {why}" for side, why in incomplete.items()]
     open_questions += _reasons(weighed, Severity.INCONCLUSIVE)
     old = accounts[Side.OLD]
     compared = sum(old[cls].files for cls in _COMPARED)

@@ -109,6 +109,23 @@ CASES: Final[dict[str, Case]] = {
     "too many readers": Case(check("--readers", "65"), 2, ("1 to 64",)),
     "negative readers": Case(check("--readers", "-1"), 2, ("--readers",)),
     "half a reader": Case(check("--readers", "1.5"), 2, ("--readers '1.5'",)),
+    "a sample of nothing": Case(check("--sample", "0"), 2, ("--sample '0' is nothing", "3000", "0.5%")),
+    "a sample of no percent": Case(check("--sample", "0%"), 2, ("--sample '0%' is nothing",)),
+    "a sample of more than all": Case(check("--sample", "101%"), 2, ("--sample '101%' is more than all files",)),
+    "a sample in words": Case(check("--sample", "some"), 2, ("--sample 'some' is not a sample", "give a number")),
+    "a negative sample": Case(check("--sample", "-5"), 2, ("--sample '-5' is not a sample",)),
+    "a sample with a separator": Case(check("--sample", "3,000"), 2, ("--sample '3,000' is not a sample",)),
+    "half a file": Case(check("--sample", "0.5"), 2, ("--sample '0.5' is not a sample",)),
+    "an empty sample": Case(check("--sample", ""), 2, ("--sample '' is not a sample",)),
+    "a sample with an escape sequence": Case(check("--sample", "\x1b[2J"), 2, ("is not a sample",)),
+    "a sample of a listing": Case(check("--sample", "5", "--listing-only"), 2, ("--sample", "--listing-only")),
+    "a seed without a sample": Case(check("--seed", "5"), 2, ("--seed", "give --sample")),
+    "a seed in words": Case(
+        check("--sample", "5", "--seed", "luck"), 2, ("--seed", "valid integer", "verifier check --help")
+    ),
+    "a negative seed": Case(check("--sample", "5", "--seed", "-1"), 2, ("--seed",)),
+    "a seed beyond what JSON holds": Case(check("--sample", "5", "--seed", str(2**53)), 2, ("--seed",)),
+    "scan of a sample": Case(lambda p: [*scan(p), "--sample", "5"], 2, ("--sample", "verifier scan --help")),
     "a rate in words": Case(check("--limit-rate", "fast"), 2, ("--limit-rate 'fast' is not a rate", "150MB/s")),
     "a rate without a unit": Case(check("--limit-rate", "150"), 2, ("--limit-rate '150' is not a rate",)),
     "a rate of an unknown unit": Case(check("--limit-rate", "5XB/s"), 2, ("--limit-rate",)),
@@ -338,6 +355,15 @@ def test_which_files_are_read_again_can_be_said(verifier: Command, place: Place,
     assert (ended.code, ended.err) == (0, "")
     prints = [facts_of(place.base / name)["fingerprint"] for name in ("m", "again")]
     assert prints[0] == prints[1]
+
+
+def test_a_sample_of_two_manifests_reads_nothing(verifier: Command, place: Place) -> None:
+    """There is no file to be read, so it is refused before anything is written."""
+    old, new = (write_manifest(place.base / f"{side}.m", [file("a")]) for side in ("old", "new"))
+    before = place.everything()
+    ended = verifier("check", old, new, "--evidence", place.proof, "--sample", "5")
+    hold_to_one_line(ended, 2, "--sample reads files, and both sides are manifests", "leave it out")
+    assert place.everything() == before
 
 
 def test_finished_evidence_needs_replace(verifier: Command, place: Place) -> None:

@@ -85,6 +85,21 @@ def test_an_unread_copy_is_exit_3(verifier: Command, place: Place) -> None:
     assert ended.out.startswith("INCONCLUSIVE\n")
 
 
+def test_a_sample_is_exit_3_and_says_what_it_rules_out(verifier: Command, place: Place) -> None:
+    """Inconclusive, with the bound on the first lines; a sample of everything is a check like any other."""
+    plant(place.old, {f"many/{n}".encode(): Node(b"%d" % n) for n in range(50)})
+    plant(place.new, {f"many/{n}".encode(): Node(b"%d" % n) for n in range(50)})
+    sampled = ["--sample", "10%", "--seed", "7", "-q"]
+    ended = verifier("check", place.old, place.new, "--evidence", place.proof, *sampled)
+    assert (ended.code, ended.err) == (3, "")
+    assert ended.out.startswith("INCONCLUSIVE\n")
+    assert "of 53 files read, none differ: with 95 % confidence at most" in ended.out
+    told = json.loads((place.proof / "summary.json").read_text("utf-8"))["sample"]
+    assert (told["asked"], told["seed"], told["population"], told["differ"]) == ("10%", 7, 53, 0)
+    whole = verifier("check", place.old, place.new, "--evidence", place.base / "whole", "--sample", "100%", "-q")
+    assert (whole.code, whole.err) == (0, "")
+
+
 def test_a_side_that_is_not_there_is_exit_4(verifier: Command, place: Place) -> None:
     """Could not run; see also the tests of bad input."""
     assert verifier("check", place.old, place.base / "nowhere", "--evidence", place.proof).code == 4

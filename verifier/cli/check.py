@@ -30,6 +30,8 @@ def check(
     evidence: o.Evidence,
     algorithm: o.AlgorithmChoice = None,
     listing_only: o.ListingOnly = False,
+    sample: o.Sample = None,
+    seed: o.Seed = None,
     readers: o.Readers = "auto",
     limit_rate: o.LimitRate = None,
     idle: o.Idle = False,
@@ -94,6 +96,8 @@ def check(
         reuse=tuple(reuse or ()),
         replace=replace,
         also_new=tuple(new[1:]),
+        sample=o.read_sample(sample),
+        seed=seed,
     )
     o.refuse_in_trees("--progress-json", progress_json, [root for root in (old, *new) if not root.is_file()])
     return run_and_print(request, quiet=quiet, progress_json=progress_json)

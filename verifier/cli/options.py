@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from verifier.reconcile.options import PlaceMap
+    from verifier.sampling import Asked
     from verifier.scan.plan import Reread
 
 
@@ -59,6 +60,27 @@ AlgorithmChoice = Annotated[
 ListingOnly = Annotated[
     bool,
     typer.Option("--listing-only", help="Compare names and sizes, read no content. Such a run never proves a copy."),
+]
+Sample = Annotated[
+    str | None,
+    typer.Option(
+        "--sample",
+        metavar="N|PERCENT",
+        help="An early answer: list both sides, then read so many files, drawn at random, and at least one of every "
+        "top folder and size class; say how many can differ at most. Unless that is all of them, such a run never "
+        "proves a copy. Example: --sample 3000, or --sample 0.5%",
+    ),
+]
+Seed = Annotated[
+    int | None,
+    typer.Option(
+        "--seed",
+        metavar="N",
+        min=0,
+        max=2**53 - 1,
+        help="With --sample: draw the sample that belongs to this number. Default: another number each time, which "
+        "summary.json names. Example: --seed 7",
+    ),
 ]
 Readers = Annotated[
     str,
@@ -289,6 +311,17 @@ def read_reread(policy: str | None, budget: str | None, *, reuses: bool) -> Rere
     if size is None and duration is None:
         raise UsageProblem(f"--reread-budget {budget!r} is not known", "write bytes like 500GB, or a duration like 4h")
     return Reread(older, size, duration)
+
+
+def read_sample(text: str | None) -> Asked | None:
+    """Return how large a sample is to be; None where none was asked for.
+
+    Raises:
+        UsageProblem: If the text is no number of files and no share of them.
+    """
+    from verifier.sampling import Asked
+
+    return None if text is None else Asked.parse(text)
 
 
 def read_readers(text: str) -> int | None:

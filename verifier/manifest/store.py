@@ -294,17 +294,18 @@ class Manifest(DatabaseFile):
                         "please report this defect",
                     )
 
-    def limit_reading(self, sample: Path, side: Side) -> None:
+    def limit_reading(self, sample: Path, side: Side, below: str = "") -> None:
         """Let `to_read` and `left_to_read` give the files of a sample only, until `lift_limit`.
 
         Args:
             sample: The sample.
             side: Of which this manifest is.
+            below: The folder of that side as which the sample knows this manifest's root; empty for the side's own.
         """
         with database_errors(sample):
             attach(self.connection, "sample", sample)
             self.connection.execute("PRAGMA sample.locking_mode = NORMAL")
-        self._sampled = side
+        self._sampled = (side, below)
 
     def lift_limit(self) -> None:
         """End what `limit_reading` began; everything written so far lasts."""
@@ -544,12 +545,17 @@ def _is_sqlite_or_empty(path: Path) -> bool:
         return False
 
 
-def _among(sampled: Side | None) -> tuple[str, str]:
+def _among(sampled: tuple[Side, str] | None) -> tuple[str, str]:
     """Return what to look through for files that are still to be read, and the column by which it is in path order."""
     if sampled is None:
         return "entries", "path"
-    column = f"d.{sampled}_path"
-    return f"sample.drawn AS d CROSS JOIN entries ON path = {column}", column
+    side, below = sampled
+    column = drawn = f"d.{side}_path"
+    if below:
+        folder = below.replace("'", "''")
+        column = f"substr({drawn}, {len(below) + 2})"
+        drawn = f"{column} AND {drawn} > '{folder}/' AND {drawn} < '{folder}0'"
+    return f"sample.drawn AS d CROSS JOIN entries ON path = {drawn}", column
 
 
 def _unread(links_once: bool) -> str:

@@ -6,7 +6,7 @@ rounded up, so that every top folder and every size class is in the sample. Whic
 place that begins from the seed: those with the smallest hashes are drawn. So the same trees and the same seed give the
 same sample, in whatever order anything is done.
 
-SQLite does the work, in three passes over the listings. What is held in memory does not grow with them.
+SQLite does the work, in two passes over the joined listings. What is held in memory does not grow with them.
 """
 
 from __future__ import annotations

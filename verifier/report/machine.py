@@ -44,6 +44,7 @@ def summary(context: ReportContext) -> dict[str, Any]:
         "maps": run["maps"],
         "frozen_at": run["frozen_at"],
         "live_since": run["live_since"],
+        "sample": run.get("sample"),
         "started": run["started"],
         "finished": run["finished"],
         "tool": run["tool"],

@@ -57,6 +57,8 @@ class ScanRequest:
     """Go on from a complete manifest in the same place, too: its run as a whole was not complete."""
     side: Side | None = None
     """Which side of a sample this tree is; needed with one."""
+    below: str = ""
+    """The folder of that side that this tree is, where it is one of several; its label."""
 
 
 @dataclass(frozen=True, slots=True)

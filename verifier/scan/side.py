@@ -292,7 +292,7 @@ class SideScan:
         self.manifest.set_facts(sampled=self.sampled)
         if self.sampled:
             assert self.request.side is not None
-            self.manifest.limit_reading(self.options.sample, self.request.side)
+            self.manifest.limit_reading(self.options.sample, self.request.side, self.request.below)
 
     def _read(self) -> None:
         self.stage = "reading"
