@@ -38,7 +38,7 @@ from verifier.rules.rule import RuleSet
 from verifier.scan.resume import SUFFIX, left_facts
 from verifier.scan.scanner import ScanOptions, ScanOutcome, ScanRequest, scan_all
 from verifier.sides import Given, algorithm_of, check_map_labels, look_at_sides, match_reused, new_roots
-from verifier.verdict import judge
+from verifier.verdict import count_of, judge
 from verifier.version import TOOL
 
 if TYPE_CHECKING:
@@ -422,6 +422,7 @@ def _record_run(
 ) -> None:
     """Judge, and write everything that the report needs beside the findings."""
     sides, incomplete, carried = {}, {}, {}
+    sampled = _sampled(request, reconciled, manifests)
     for side, path in manifests.items():
         with Manifest.open(path) as manifest:
             facts, totals = manifest.facts(), manifest.totals()
@@ -432,8 +433,9 @@ def _record_run(
             incomplete[side] = facts.get("interrupted") or "it was ended from outside"
         elif facts.get("listing_only") == "1":
             incomplete[side] = "names and sizes were listed, no content was read"
+        elif sampled is not None and sampled.is_whole and totals.unread:
+            incomplete[side] = f"{count_of(totals.unread, 'file', 'files')} listed only, not read"
     comparison = reconciled.comparison
-    sampled = _sampled(request, reconciled, manifests)
     with Findings.open(reconciled.findings) as findings:
         verdict = judge(findings, reconciled.accounts, incomplete, carried, sampled)
     run: dict[str, Any] = {

@@ -64,7 +64,7 @@ class ProblemKind(NamedTuple):
 class Manifest(DatabaseFile):
     """An open manifest. Close it, or use it as a context manager; one thread at a time."""
 
-    _sampled: Side | None = None
+    _sampled: tuple[Side, str] | None = None
     """The side of the sample to which reading is limited."""
 
     @classmethod
