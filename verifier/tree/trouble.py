@@ -10,10 +10,12 @@ import errno
 import time
 from datetime import UTC, datetime
 from enum import Enum
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple, TypeVar
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+T = TypeVar("T")
 
 
 class Trouble(Enum):
@@ -132,3 +134,28 @@ def pause_after(attempt: int, trouble: Trouble, meanwhile: Callable[[], None] = 
 def errno_name(error: OSError) -> str:
     """Return the symbolic name of an error, such as ``EACCES``; its class's name where it has no number."""
     return errno.errorcode.get(error.errno or 0, type(error).__name__)
+
+
+_PASSING: Final = frozenset({Trouble.AGAIN, Trouble.SHARE_SILENT, Trouble.OWN_LIMIT})
+
+
+def patiently(call: Callable[[], T], meanwhile: Callable[[], None] = lambda: None) -> T:
+    """Return what a call returns, trying again with pauses where an error may pass.
+
+    Args:
+        call: What is tried.
+        meanwhile: Called again and again while waiting; may raise.
+
+    Raises:
+        OSError: If it does not pass, or came the last time as well.
+    """
+    attempt = 1
+    while True:
+        try:
+            return call()
+        except OSError as error:
+            trouble = trouble_of(error)
+            if trouble not in _PASSING or attempt >= attempts_for(error):
+                raise
+        pause_after(attempt, trouble, meanwhile)
+        attempt += 1
