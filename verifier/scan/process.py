@@ -61,15 +61,20 @@ def as_cells(array: Any) -> memoryview:
 
 def serve(connection: Connection, setup: ProcessSetup) -> None:
     """Be a reader process until the scan closes the connection."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all; the scan decides what comes of it
-    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    settle_in(idle=setup.reader.idle)
     gc.disable()  # results are plain tuples without cycles, and many enough to set the collector off all the time
-    threading.Thread(target=_end_with_parent, name="watch", daemon=True).start()
-    if setup.reader.idle:
-        be_idle()
     Listener(connection, setup).listen()
     # Not by the usual way: a thread that hangs in a read would keep the process.
     os._exit(0)
+
+
+def settle_in(*, idle: bool) -> None:
+    """Leave signals to whoever started this process, end with it, and take the lowest priority if asked to."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all; the scan decides what comes of it
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, name="watch", daemon=True).start()
+    if idle:
+        be_idle()
 
 
 def _end_with_parent() -> None:
