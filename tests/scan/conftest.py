@@ -1,4 +1,4 @@
-"""Pauses that take no time, and ways to hold a scan to one engine or to one stage."""
+"""Pauses that take no time, ways to hold a scan to one engine or one stage, and trees for the second look."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from tests.scan.pairs import Trees
 from tests.scan.scans import Engines, iso_time
-from verifier.scan import reader, side, visit
+from verifier.scan import reader, second, side, visit
 from verifier.tree import trouble
 
 if TYPE_CHECKING:
@@ -58,3 +59,21 @@ def clock_ahead(monkeypatch: pytest.MonkeyPatch) -> None:
 def manifest(tmp_path: Path) -> Path:
     """Return where the manifest goes."""
     return tmp_path / "old.manifest.sqlite"
+
+
+@pytest.fixture
+def trees(tmp_path: Path) -> Trees:
+    """Return two empty trees."""
+    return Trees(tmp_path)
+
+
+@pytest.fixture(params=["here", "aside"])
+def either_way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Look in threads of this process, then in a process of its own, whatever file system the trees lie on."""
+    monkeypatch.setattr(second, "is_here", lambda _: request.param == "here")
+
+
+@pytest.fixture
+def aside(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Look in a process of its own."""
+    monkeypatch.setattr(second, "is_here", lambda _: False)

@@ -255,7 +255,7 @@ class Looker:
 
     def _facts(self, side: Side, recorded: Recorded, descriptor: int) -> os.stat_result:
         try:
-            return os.fstat(descriptor)
+            return patiently(partial(os.fstat, descriptor), self._meter.beat)
         except OSError as error:
             raise self._failed(side, recorded.root, error, "stat") from error
 
