@@ -6,7 +6,8 @@ Run by hand, on a machine that does nothing else; Linux only::
 
 * large: two files of 1 GiB that differ in one bit, warm, against two threads that hash one of them each.
 * small: 10,000 pairs of 4 KiB files that differ, cold, against a thread for each side that opens, drops and reads.
-* far: 1,000 such pairs on a mount where every call takes 2 ms, against one pair at a time. Needs root, FUSE and mfusepy.
+* far: 1,000 such pairs on a mount where every call takes 2 ms, against one pair at a time. Needs root, FUSE and
+  mfusepy.
 
 Without rows all are run. Exit code 1 where something does not hold.
 """

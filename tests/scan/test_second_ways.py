@@ -110,7 +110,7 @@ def test_whoever_is_told_can_end_it(trees: Trees) -> None:
     def stop(_done: int, _bytes: int) -> None:
         raise Enough
 
-    requests = [trees.put(f"f{n}", CONTENT * 50, CONTENT) for n in range(300)]
+    requests = [trees.put(f"f{n}", CONTENT * 50, CONTENT) for n in range(50)]
     stuck, threads = list(engine.STUCK), threading.active_count()
     with SecondLook(trees.roots) as looking, pytest.raises(Enough):
         looking.look(requests, stop)

@@ -123,6 +123,27 @@ def test_a_damage_is_that_of_a_naive_loop_over_bytes(
         assert found.relation is (Relation.NEW_IS_PREFIX if len(new) < len(old) else Relation.OLD_IS_PREFIX)
 
 
+@st.composite
+def holes(draw: st.DrawFn) -> tuple[bytes, bytes]:
+    """Draw two short contents of one size, the new one zero wherever they differ."""
+    old = bytes(draw(st.lists(st.sampled_from([0, 0, 1]), min_size=1, max_size=24)))
+    kept = draw(st.lists(st.sampled_from([1, 1, 1, 0]), min_size=len(old), max_size=len(old)))
+    return old, bytes(byte * keep for byte, keep in zip(old, kept, strict=True))
+
+
+@settings(max_examples=250)
+@given(pair=holes(), block=st.integers(1, 8), piece=st.integers(1, 4), zero_run=st.integers(2, 7), apart=st.booleans())
+def test_a_long_run_of_zeros_is_that_of_a_naive_loop(
+    pair: tuple[bytes, bytes], block: int, piece: int, zero_run: int, apart: bool
+) -> None:
+    """A run counts where something in it differs, whatever borders of blocks, pieces and ranges it crosses."""
+    old, new = pair
+    ranges = tuple((at, min(5, len(old) - at)) for at in range(0, len(old), 5) if old[at : at + 5] != new[at : at + 5])
+    with sizes(block, piece):
+        found = compared(old, new, How(zero_run=zero_run, within=ranges if apart else None)).damage
+    assert found == naive(old, new, Limits(zero_run))
+
+
 @settings(max_examples=40)
 @given(pair=contents(), block=st.sampled_from([1, 7, 64, 512]), algorithm=st.sampled_from(Algorithm))
 def test_reading_ahead_finds_the_same(pair: tuple[bytes, bytes], block: int, algorithm: Algorithm) -> None:
@@ -289,6 +310,41 @@ def test_without_a_difference_there_is_no_early_end() -> None:
         found = compared(b"\1" * 5000, b"\1" * 9999, How(Algorithm.BLAKE3, early_stop=True))
     assert (found.relation, found.damage) == (Relation.OLD_IS_PREFIX, None)
     assert found.old_digest == blake3(b"\1" * 5000).digest()
+
+
+# ---- The page cache
+
+
+class Watched:
+    """Stands in for what drops pages behind a reading."""
+
+    def __init__(self, _descriptor: int, size: int) -> None:
+        self.seen: list[int] = [size]
+        WATCHED.append(self)
+
+    def read(self, position: int) -> None:
+        """Take note."""
+        self.seen.append(position)
+
+    def finish(self) -> None:
+        """Take note of the end."""
+        self.seen.append(-1)
+
+
+WATCHED: Final[list[Watched]] = []
+
+
+@pytest.mark.parametrize("ahead", [False, True], ids=["in turn", "ahead"])
+def test_pages_of_larger_files_are_dropped_on_the_way(ahead: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a comparison brings into memory pushes nothing else out, also where it ends early."""
+    monkeypatch.setattr(comparison, "Watching", Watched)
+    monkeypatch.setattr(comparison, "SMALL_BYTES", 999)
+    WATCHED.clear()
+    with sizes(block=400), ahead_from(0 if ahead else 2**62):
+        compared(b"\1" * 1000, b"\1" * 999)
+        assert [one.seen for one in WATCHED] == [[1000, 400, 800, 999, -1]]
+        compared(b"\1" * 1000, b"\2" * 1000, How(early_stop=True))
+    assert [(one.seen[0], one.seen[-1]) for one in WATCHED[1:]] == 2 * [(1000, -1)]
 
 
 # ---- What cannot be read

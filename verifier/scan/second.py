@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Protocol, Self
 
-from verifier.scan.engine import END_S, context, end_process
+from verifier.scan.engine import END_S, context, end_process, warm_up
 from verifier.scan.looking import IDLE, Answer, LookSetup, serve_looks
 from verifier.scan.pace import Counts, Meter, RateLimit, SharedNumber, cells_for
 from verifier.scan.process import as_cells
@@ -287,6 +287,7 @@ class _Aside:
     """Looks in a process of its own, and in another one when that hangs."""
 
     def __init__(self, roots: dict[str, Path], options: LookOptions) -> None:
+        warm_up()
         self._roots = roots
         self._options = options
         self._rate = _limit(options)
