@@ -19,10 +19,10 @@ from tests.scan.pairs import CONTENT, LONG_AGO_NS, Trees
 from tests.strategies import HOSTILE_NAMES
 from tests.tree.faults import FaultyHandle, failing
 from verifier.classes import Side
-from verifier.scan import second, sight
+from verifier.scan import looker, second
+from verifier.scan.looker import DEAD_AFTER, Looker, Roots
 from verifier.scan.pace import Meter
 from verifier.scan.second import LookOptions, Recorded, Request, SecondLook, Sight, SightOutcome
-from verifier.scan.sight import DEAD_AFTER, Looker, Roots
 from verifier.tree import comparison
 from verifier.tree.comparison import Relation
 from verifier.tree.content import SEGMENT_BYTES
@@ -168,7 +168,7 @@ SEGMENT: Final = 4096
 @pytest.fixture
 def small_segments(monkeypatch: pytest.MonkeyPatch) -> None:
     """Have segments of 4 KiB."""
-    for module in ("verifier.tree.damage", "verifier.scan.sight"):
+    for module in ("verifier.tree.damage", "verifier.scan.looker"):
         monkeypatch.setattr(f"{module}.SEGMENT_BYTES", SEGMENT)
 
 
@@ -336,7 +336,7 @@ class Looking:
         self.old, self.new = self.handles.values()
         self.opened: list[Path] = []
         self.looker = Looker(Roots(trees.roots), Meter(memoryview(bytearray(32)).cast("Q"), 0), threading.Lock())
-        monkeypatch.setattr(sight, "open_tree", self._open)
+        monkeypatch.setattr(looker, "open_tree", self._open)
 
     def _open(self, root: Path) -> FaultyHandle:
         self.opened.append(root)
@@ -374,9 +374,9 @@ def test_a_file_that_changes_while_it_is_read_is_not_judged(
         os.utime(trees.roots[side] / "f", ns=(0, LONG_AGO_NS))  # the same mtime; only ctime tells
         return found
 
-    monkeypatch.setattr(sight, "compare", compare_and_touch)
+    monkeypatch.setattr(looker, "compare", compare_and_touch)
     (seen,) = looking.at(request)
-    assert (seen.outcome, seen.side, seen.error) == (SightOutcome.CHANGED_SINCE, side, sight.IN_MOTION)
+    assert (seen.outcome, seen.side, seen.error) == (SightOutcome.CHANGED_SINCE, side, looker.IN_MOTION)
 
 
 def test_a_file_that_ends_while_it_is_read(trees: Trees, looking: Looking, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -384,7 +384,7 @@ def test_a_file_that_ends_while_it_is_read(trees: Trees, looking: Looking, monke
     request = trees.put("f", CONTENT, CONTENT[:-1] + b"\xff")
     monkeypatch.setattr(comparison, "read_at", lambda d, w, p: os.pread(d, min(w, max(0, 5000 - p)), p))
     (seen,) = looking.at(request)
-    assert (seen.outcome, seen.error) == (SightOutcome.CHANGED_SINCE, sight.IN_MOTION)
+    assert (seen.outcome, seen.error) == (SightOutcome.CHANGED_SINCE, looker.IN_MOTION)
 
 
 def test_a_folder_that_was_made_anew_is_found(trees: Trees, looking: Looking) -> None:
@@ -463,8 +463,8 @@ def test_what_was_dropped_and_gone_is_cold(
     request = trees.put("f", CONTENT, CONTENT[:-1])
     dropped: list[int] = []
     answers = iter(stays)
-    monkeypatch.setattr(sight, "drop", lambda descriptor, _offset, _length: dropped.append(descriptor))
-    monkeypatch.setattr(sight, "resident", lambda _descriptor, _size: iter([next(answers)]))
+    monkeypatch.setattr(looker, "drop", lambda descriptor, _offset, _length: dropped.append(descriptor))
+    monkeypatch.setattr(looker, "resident", lambda _descriptor, _size: iter([next(answers)]))
     (seen,) = trees.look(request)
     assert seen.cold is not any(stays)
     assert len(dropped) == drops

@@ -13,10 +13,11 @@ from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from verifier.scan.looker import Looker, Roots
 from verifier.scan.pace import Meter, RateLimit
 from verifier.scan.process import as_cells, settle_in
-from verifier.scan.sight import Looker, Request, Roots, Sight
 from verifier.tree.content import Stopped
+from verifier.tree.sight import Request, Sight
 
 if TYPE_CHECKING:
     from multiprocessing.connection import Connection

@@ -18,12 +18,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Protocol, Self
 
 from verifier.scan.engine import END_S, context, end_process, warm_up
+from verifier.scan.looker import Looker, Roots
 from verifier.scan.looking import IDLE, Answer, LookSetup, serve_looks
 from verifier.scan.pace import Counts, Meter, RateLimit, SharedNumber, cells_for
 from verifier.scan.process import as_cells
-from verifier.scan.sight import Looker, Recorded, Request, Roots, Sight, SightOutcome
 from verifier.tree.content import Stopped
 from verifier.tree.share import Share, mounted_at
+from verifier.tree.sight import Recorded, Request, Sight, SightOutcome
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence

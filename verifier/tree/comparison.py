@@ -60,7 +60,7 @@ class How:
     algorithm: Algorithm | None = None
     """Digest each whole file under this, where all of it is read; None for no digest."""
     within: tuple[Range, ...] | None = None
-    """Read these ranges alone, in order and apart; everything else is known to be equal. None reads all."""
+    """Read these ranges alone, in order and not overlapping; all else is known to be equal. None reads all."""
     zero_run: int = ZERO_RUN_BYTES
     """From how many zeros on a run of them is a long one; or it is the whole file."""
     early_stop: bool = False
