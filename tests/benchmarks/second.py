@@ -36,8 +36,8 @@ from verifier.tree.digests import Algorithm, new_hash
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-LARGE: Final = Target(1.5, 1.2, at_most=True)
-SMALL: Final = Target(1.5, 1.0, at_most=True)
+LARGE: Final = Target(1.5, 1.1, at_most=True)
+SMALL: Final = Target(2.0, 1.3, at_most=True)
 FAR: Final = Target(4, 7)
 LARGE_BYTES: Final = 1024 * MIB
 SMALL_PAIRS: Final = 10_000

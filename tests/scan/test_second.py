@@ -15,13 +15,14 @@ import pytest
 import xxhash
 
 from tests.conftest import without_rights
+from tests.scan.command import wait_for
 from tests.scan.pairs import CONTENT, LONG_AGO_NS, Trees
 from tests.strategies import HOSTILE_NAMES
 from tests.tree.faults import FaultyHandle, failing
 from verifier.classes import Side
 from verifier.scan import looker, second
 from verifier.scan.looker import DEAD_AFTER, Looker, Roots
-from verifier.scan.pace import Meter
+from verifier.scan.pace import Counts, Meter, cells_for
 from verifier.scan.second import LookOptions, Recorded, Request, SecondLook, Sight, SightOutcome
 from verifier.tree import comparison
 from verifier.tree.comparison import Relation
@@ -335,7 +336,9 @@ class Looking:
         self.handles = {root: FaultyHandle(root) for root in trees.roots.values()}
         self.old, self.new = self.handles.values()
         self.opened: list[Path] = []
-        self.looker = Looker(Roots(trees.roots), Meter(memoryview(bytearray(32)).cast("Q"), 0), threading.Lock())
+        self.turn = threading.Lock()
+        self._cells = memoryview(bytearray(8 * cells_for(1))).cast("Q")
+        self.looker = Looker(Roots(trees.roots), Meter(self._cells, 0), self.turn)
         monkeypatch.setattr(looker, "open_tree", self._open)
 
     def _open(self, root: Path) -> FaultyHandle:
@@ -345,6 +348,10 @@ class Looking:
             replaced.before = self.handles[root].before
             self.handles[root] = replaced
         return self.handles[root]
+
+    def beats(self) -> int:
+        """Return how often the looker has shown that it is alive."""
+        return Counts(self._cells).beats(0, 1)[0]
 
     def at(self, *requests: Request) -> list[Sight]:
         """Look at pairs one after the other."""
@@ -450,6 +457,25 @@ def test_a_root_that_is_not_there_is_unreadable(trees: Trees) -> None:
     requests = [trees.put(f"f{n}", CONTENT, CONTENT[:-1]) for n in range(3)]
     trees.roots["old"].rename(trees.base / "away")
     assert trees.look(*requests) == 3 * [Sight(SightOutcome.UNREADABLE, Side.OLD, "ENOENT at the root")]
+
+
+# ---- Large files
+
+
+def test_large_pairs_take_turns(trees: Trees, looking: Looking, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two large pairs are not read at the same time; who waits shows others that this is no hanging."""
+    monkeypatch.setattr(looker, "AHEAD_FROM", len(CONTENT))
+    large, small = trees.put("large", CONTENT, CONTENT), trees.put("small", CONTENT, CONTENT[:-1])
+    seen: list[Sight] = []
+    with looking.turn:
+        waiting = threading.Thread(target=lambda: seen.extend(looking.at(small, large)))
+        waiting.start()
+        wait_for(lambda: looking.beats() > 10)
+        beats = looking.beats()
+        wait_for(lambda: looking.beats() > beats)
+        assert [one.relation for one in seen] == []
+    waiting.join()
+    assert [one.relation for one in seen] == [Relation.NEW_IS_PREFIX, Relation.EQUAL]
 
 
 # ---- The page cache

@@ -51,8 +51,10 @@ def test_a_process_that_was_ended_from_outside_is_replaced(trees: Trees, monkeyp
     monkeypatch.setattr(second, "AHEAD", 1)
     requests = [trees.put(f"f{n:02}", CONTENT, CONTENT[:-1]) for n in range(40)]
     ended: list[int] = []
+    told: list[int] = []
 
-    def end_once(done: int, _bytes: int) -> None:
+    def end_once(done: int, size_bytes: int) -> None:
+        told.append(size_bytes)
         crew = looking._way._crew  # type: ignore[union-attr]
         if not ended and done >= 4 and crew is not None:
             ended.append(crew._process.pid)
@@ -61,6 +63,7 @@ def test_a_process_that_was_ended_from_outside_is_replaced(trees: Trees, monkeyp
     with SecondLook(trees.roots, LookOptions(threads=2)) as looking:
         seen = looking.look(requests, end_once)
     assert len(ended) == 1
+    assert told == sorted(told), "what an ended process had read is forgotten"
     outcomes = [one.outcome for one in seen]
     assert set(outcomes) <= {SightOutcome.CONFIRMED, SightOutcome.NO_ANSWER}
     # Those that were just being read may have been what it died of.
@@ -102,7 +105,7 @@ def test_progress_tells_pairs_and_bytes(trees: Trees) -> None:
 
 @pytest.mark.usefixtures("either_way")
 def test_whoever_is_told_can_end_it(trees: Trees) -> None:
-    """What `on_progress` raises, as Ctrl-C does, ends the look at once, with nothing left behind."""
+    """What `on_progress` raises, as Ctrl-C does, ends the look in the middle of a file, with nothing left behind."""
 
     class Enough(Exception):
         pass
@@ -110,10 +113,13 @@ def test_whoever_is_told_can_end_it(trees: Trees) -> None:
     def stop(_done: int, _bytes: int) -> None:
         raise Enough
 
-    requests = [trees.put(f"f{n}", CONTENT * 50, CONTENT) for n in range(50)]
+    requests = [trees.put(f"f{n}", CONTENT * 50, CONTENT * 50) for n in range(10)]
     stuck, threads = list(engine.STUCK), threading.active_count()
-    with SecondLook(trees.roots) as looking, pytest.raises(Enough):
+    started = time.monotonic()
+    # At this rate one pair takes most of a minute.
+    with SecondLook(trees.roots, LookOptions(limit_rate=10_000)) as looking, pytest.raises(Enough):
         looking.look(requests, stop)
+    assert time.monotonic() - started < 20
     assert stuck == engine.STUCK
     wait_for(lambda: threading.active_count() <= threads)
 

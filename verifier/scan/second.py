@@ -33,7 +33,8 @@ __all__ = ["LookOptions", "Recorded", "Request", "SecondLook", "Sight", "SightOu
 
 THREADS_ASIDE: Final = 8
 """Pairs at once where each may wait for another machine."""
-MOST_THREADS_HERE: Final = 4
+THREADS_HERE: Final = 4
+"""Pairs at once on local disks, which are waited for as well where nothing is in memory."""
 AHEAD: Final = 4
 """Pairs that wait in a process for each of its threads."""
 GIVE_UP_AFTER: Final = 3
@@ -137,7 +138,7 @@ class _Here:
     """Looks in threads of this process. Only where no read can hang."""
 
     def __init__(self, roots: Mapping[str, Path], options: LookOptions) -> None:
-        threads = options.threads or min(MOST_THREADS_HERE, max(2, os.cpu_count() or 2))
+        threads = options.threads or THREADS_HERE
         cells = memoryview(bytearray(8 * cells_for(threads))).cast("Q")
         rate, shared, turn = _limit(options), Roots(roots), threading.Lock()
         self._counts = Counts(cells)
