@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
 LARGE: Final = Target(1.5, 1.1, at_most=True)
-SMALL: Final = Target(2.0, 1.3, at_most=True)
+SMALL: Final = Target(3.5, 2.0, at_most=True)
 FAR: Final = Target(4, 7)
 LARGE_BYTES: Final = 1024 * MIB
 SMALL_PAIRS: Final = 10_000
