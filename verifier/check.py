@@ -29,7 +29,8 @@ from verifier.manifest.sample import SAMPLE_FILE
 from verifier.manifest.store import Manifest
 from verifier.reconcile import draw
 from verifier.reconcile.findings import Findings
-from verifier.reconcile.options import PlaceMap, ReconcileOptions, check_fields, check_maps
+from verifier.reconcile.look import NEW_ROOT, OLD_ROOT, TreeLook, new_root_of
+from verifier.reconcile.options import PlaceMap, ReconcileOptions, check_fields, check_maps, instant_ns
 from verifier.reconcile.preliminary import Preliminary, preliminary
 from verifier.reconcile.reconciler import Reconciled, reconcile
 from verifier.report.context import FINDINGS_FILE, MANIFEST_FILES, ReportContext
@@ -37,6 +38,7 @@ from verifier.report.write import PAGE_FILE, SUMMARY_FILE, TABLE_FILE, write_rep
 from verifier.rules.rule import RuleSet
 from verifier.scan.resume import SUFFIX, left_facts
 from verifier.scan.scanner import ScanOptions, ScanOutcome, ScanRequest, scan_all
+from verifier.scan.second import LookOptions, SecondLook
 from verifier.sides import Given, algorithm_of, check_map_labels, look_at_sides, match_reused, new_roots
 from verifier.verdict import count_of, judge
 from verifier.version import TOOL
@@ -159,8 +161,7 @@ def check(
             on_stage("putting the new roots together")
             merge(parts, request.evidence / MANIFEST_FILES[Side.NEW])
         on_stage("reconciling")
-        roots = {Side.OLD: given[0].share.root if given[0].share else None, Side.NEW: new_roots(given).get("")}
-        return _conclude(request, roots, started, on_stage)
+        return _conclude(request, given, algorithm, started, on_stage)
 
 
 def _manifest_of(one: Given) -> str:
@@ -189,7 +190,8 @@ def _held(evidence: Path) -> Iterator[None]:
 
 def _conclude(
     request: CheckRequest,
-    roots: Mapping[Side, Path | None],
+    given: Sequence[Given],
+    algorithm: Algorithm,
     started: str,
     on_stage: Callable[[str], None],
 ) -> ReportContext:
@@ -197,28 +199,47 @@ def _conclude(
 
     Args:
         request: What was asked for.
-        roots: Each side's tree, where it can be reached.
+        given: All roots; those with a share can be looked at again.
+        algorithm: Of the manifests' digests.
         started: When the run began, ISO 8601.
-        on_stage: Told before the report is written.
+        on_stage: Told when files are looked at again, and before the report is written.
     """
     evidence = request.evidence
     manifests = {side: evidence / name for side, name in MANIFEST_FILES.items()}
     unfinished = evidence / f"{FINDINGS_FILE}.part"
-    options = ReconcileOptions(
-        request.rules,
-        request.maps,
-        _nanoseconds(request.frozen_at),
-        _nanoseconds(request.live_since),
-        request.compare,
-        request.ignore,
-        roots[Side.OLD],
-        roots[Side.NEW],
-    )
-    reconciled = reconcile(manifests[Side.OLD], manifests[Side.NEW], unfinished, options)
-    _record_run(request, reconciled, manifests, roots, started)
+    with _second_look(request, given, algorithm, on_stage) as look:
+        options = ReconcileOptions(
+            request.rules,
+            request.maps,
+            None if request.frozen_at is None else instant_ns(request.frozen_at),
+            None if request.live_since is None else instant_ns(request.live_since),
+            request.compare,
+            request.ignore,
+            look,
+        )
+        reconciled = reconcile(manifests[Side.OLD], manifests[Side.NEW], unfinished, options)
+    _record_run(request, reconciled, manifests, trees_seen=all(one.share for one in given), started=started)
     unfinished.replace(evidence / FINDINGS_FILE)
     on_stage("writing the report")
     return write_report(evidence)
+
+
+@contextmanager
+def _second_look(
+    request: CheckRequest, given: Sequence[Given], algorithm: Algorithm, on_stage: Callable[[str], None]
+) -> Iterator[TreeLook]:
+    """Give what looks again at files that differ, in the trees that can be reached."""
+    roots = {NEW_ROOT if label == "" else new_root_of(label): root for label, root in new_roots(given).items()}
+    if (old := given[0].share) is not None:
+        roots[OLD_ROOT] = old.root
+
+    def on_look(looked: int) -> None:
+        on_stage("looking again at files that differ" + (f", {looked:,} so far" if looked else ""))
+
+    scan = request.scan
+    options = LookOptions(scan.stall_after_s, limit_rate=scan.limit_rate, idle=scan.idle)
+    with SecondLook(roots, options) as second:
+        yield TreeLook(second, roots, algorithm, request.rules.tolerance.zero_run_bytes, on_look)
 
 
 def _refuse_sample(request: CheckRequest, given: Sequence[Given]) -> None:
@@ -417,7 +438,8 @@ def _record_run(
     request: CheckRequest,
     reconciled: Reconciled,
     manifests: Mapping[Side, Path],
-    roots: Mapping[Side, Path | None],
+    *,
+    trees_seen: bool,
     started: str,
 ) -> None:
     """Judge, and write everything that the report needs beside the findings."""
@@ -450,7 +472,10 @@ def _record_run(
         "maps": [str(one) for one in request.maps],
         "frozen_at": _iso(request.frozen_at),
         "live_since": _iso(request.live_since),
-        "trees_seen": None not in roots.values(),
+        "trees_seen": trees_seen,
+        "places": [[one.old, one.new] for one in request.maps],
+        "asked": {"compare": sorted(request.compare), "ignore": sorted(request.ignore)},
+        "incomplete": {side.value: why for side, why in incomplete.items()},
         "sample": None if sampled is None else asdict(sampled),
         "rules": _rules(request.rules),
     }
@@ -476,15 +501,7 @@ def _rules(rules: RuleSet) -> dict[str, Any]:
             "field": {key.value: value.value for key, value in policy.fields.items()},
         },
         "tolerance": asdict(rules.tolerance),
-        "rules": {
-            rule.name: {
-                "what": rule.what,
-                "maker": rule.maker,
-                "action": rule.action.value,
-                "decision": rule.decision,
-            }
-            for rule in rules.rules
-        },
+        "rules": {rule.name: rule.told() for rule in rules.rules},
     }
 
 
@@ -494,10 +511,3 @@ def _now() -> str:
 
 def _iso(instant: datetime | None) -> str | None:
     return None if instant is None else instant.isoformat()
-
-
-def _nanoseconds(instant: datetime | None) -> int | None:
-    if instant is None:
-        return None
-    since = instant - datetime(1970, 1, 1, tzinfo=UTC)
-    return (since.days * 86400 + since.seconds) * 10**9 + since.microseconds * 1000

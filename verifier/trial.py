@@ -22,6 +22,7 @@ from verifier.reconcile.options import PlaceMap, ReconcileOptions, instant_ns
 from verifier.reconcile.reconciler import reconcile
 from verifier.report.amounts import size_text
 from verifier.report.context import FINDINGS_FILE, MANIFEST_FILES, build_context, rule_uses
+from verifier.tree.digests import Algorithm
 from verifier.tree.names import shown
 from verifier.verdict import Verdict, count_of, judge
 
@@ -95,7 +96,7 @@ def try_rules(evidence: Path, rules: RuleSet) -> Trial:
             _gate(run["live_since"]),
             frozenset(map(Field, run["asked"]["compare"])),
             frozenset(map(Field, run["asked"]["ignore"])),
-            RecordedLook(findings),
+            RecordedLook(findings, Algorithm(context.sides[Side.OLD].facts["algorithm"])),
         )
         manifests = [evidence / MANIFEST_FILES[side] for side in Side]
         reconciled = reconcile(manifests[0], manifests[1], scratch, options)

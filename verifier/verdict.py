@@ -6,7 +6,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from verifier.classes import EXIT_CODES, Class, Severity, Side, VerdictKind
+from verifier.classes import EXIT_CODES, Cause, Class, Severity, Side, VerdictKind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -92,9 +92,11 @@ def judge(
         sample: What came of a sample, where only that was read: unless it is the whole, it never proves a copy.
     """
     weighed = _by_severity(findings)
+    repeats = _not_repeated(findings, weighed)
     blockers = _reasons(weighed, Severity.BLOCKER)
     open_questions = [] if sample is None or sample.is_whole else [sample.reason]
     open_questions += [f"the scan of the {side} side is incomplete: {why}" for side, why in incomplete.items()]
+    open_questions += repeats
     open_questions += _reasons(weighed, Severity.INCONCLUSIVE)
     old = accounts[Side.OLD]
     compared = sum(old[cls].files for cls in _COMPARED)
@@ -137,6 +139,19 @@ def _by_severity(findings: Findings) -> dict[Severity, dict[Class, list[int]]]:
         position = {"file": 0, "directory": 1, "link": 2}.get(kind, 3)
         weighed[Severity(severity)][Class(cls)][position] += int(number)
     return weighed
+
+
+def _not_repeated(findings: Findings, weighed: dict[Severity, dict[Class, list[int]]]) -> list[str]:
+    """Take what did not repeat out of what is weighed, and say it in words of its own."""
+    number = findings.tally("cause = ?", (Cause.NOT_REPEATED.value,)).entries
+    if not number:
+        return []
+    counted = weighed[Severity.INCONCLUSIVE]
+    counted[Class.CONTENT_CHANGED][0] -= number
+    if not any(counted[Class.CONTENT_CHANGED]):
+        del counted[Class.CONTENT_CHANGED]
+    files = count_of(number, "file", "files")
+    return [f"{files} that differed at one reading and not at the next: suspect memory, cable or controller"]
 
 
 def _reasons(weighed: Mapping[Severity, Mapping[Class, list[int]]], severity: Severity) -> list[str]:

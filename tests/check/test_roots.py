@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from tests.check.test_again import stop_when
 from tests.reconcile.changes import FROZEN_AT_NS, LIVE_SINCE_NS, pairs
-from tests.reconcile.trees import T0_NS, Node, plant, reconcile_files, scratch, snapshot, write_manifest
+from tests.reconcile.trees import T0_NS, Node, looking_at, plant, reconcile_files, scratch, snapshot, write_manifest
 from tests.reconcile.trees import file as file_entry
 from tests.reconcile.trees import scan_tree as scan_named
 from tests.scan.scans import edit, entries_of, facts_of, let_the_second_pass, scan_tree
@@ -300,8 +300,9 @@ def test_a_split_tree_gives_the_findings_of_the_whole(pair: Pair, roots: int) ->
         parts = [(label, scan_named(new / label, base / label)) for label in labels]
         merge(parts, base / "together")
         manifests = [scan_named(old, base / "old.m"), scan_named(new, base / "new.m"), base / "together"]
-        options = ReconcileOptions(maps=maps, old_root=old, new_root=new, **GATES)
-        whole, together = (reconcile_files([manifests[0], one], options) for one in manifests[1:])
+        with looking_at(old, new) as look:
+            options = ReconcileOptions(maps=maps, look=look, **GATES)
+            whole, together = (reconcile_files([manifests[0], one], options) for one in manifests[1:])
     assert together.findings == whole.findings
     assert together.accounts == whole.accounts
     found = {(one.old_path, one.new_path): (one.cls, one.cause) for one in together.findings}

@@ -17,9 +17,11 @@ from typing import TYPE_CHECKING, Any, Final
 from verifier.classes import Class, Side
 from verifier.manifest.store import Manifest
 from verifier.reconcile.findings import Finding, Findings, Tally
+from verifier.reconcile.look import NEW_ROOT, OLD_ROOT, TreeLook
 from verifier.reconcile.options import ReconcileOptions
 from verifier.reconcile.reconciler import reconcile
 from verifier.scan.scanner import ScanOptions, ScanRequest, scan
+from verifier.scan.second import SecondLook
 from verifier.tree.digests import Algorithm, new_hash
 from verifier.tree.entry import HEAD_BYTES, Entry, Kind, State
 from verifier.tree.names import is_utf8, to_bytes
@@ -298,7 +300,16 @@ def compared(old: Path, new: Path, **options: Any) -> Outcome:
     rules = options.get("rules")
     with scratch() as base:
         manifests = [scan_tree(root, base / side, rules) for root, side in ((old, "old"), (new, "new"))]
-        return reconcile_files(manifests, ReconcileOptions(old_root=old, new_root=new, **options))
+        with looking_at(old, new) as look:
+            return reconcile_files(manifests, ReconcileOptions(look=look, **options))
+
+
+@contextmanager
+def looking_at(old: Path, new: Path) -> Iterator[TreeLook]:
+    """Give what reads files of both trees again that differ."""
+    roots = {OLD_ROOT: old, NEW_ROOT: new}
+    with SecondLook(roots) as second:
+        yield TreeLook(second, roots, Algorithm.BLAKE3)
 
 
 def snapshot(root: Path) -> list[tuple[str, int, int, int, int, int]]:

@@ -20,20 +20,21 @@ from tests.tree.faults import failing
 from verifier.scan import engine, second
 from verifier.scan.second import LookOptions, SecondLook, SightOutcome
 from verifier.tree import comparison
+from verifier.tree.mount_table import Mounted
 
 
 def test_what_lies_here_is_looked_at_here(trees: Trees, monkeypatch: pytest.MonkeyPatch) -> None:
     """Files on a local file system need no other process; everything else does: by type, by mounts, by links."""
-    mounted = {"type": "ext4", "below": frozenset[str]()}
-    monkeypatch.setattr(second, "mounted_at", lambda _: (mounted["type"], "", mounted["below"]))
+    mounted = {"": Mounted("ext4", "", "", frozenset())}
+    monkeypatch.setattr(second, "mounted_at", lambda _: mounted[""])
     root = trees.roots["old"].resolve()
     assert second.is_here(root)
     (trees.base / "link").symlink_to(root)
     assert not second.is_here(trees.base.resolve() / "link")
-    mounted["below"] = frozenset({"inside"})
+    mounted[""] = Mounted("ext4", "", "", frozenset({"inside"}))
     assert not second.is_here(root)
     for kind in ("nfs4", "cifs", "fuse.sshfs", "unknown"):
-        mounted.update(type=kind, below=frozenset())
+        mounted[""] = Mounted(kind, "", "", frozenset())
         assert not second.is_here(root)
 
 

@@ -11,9 +11,9 @@ import pytest
 from tests.conftest import without_rights
 from tests.strategies import lay_out
 from verifier.errors import RootUnavailable
+from verifier.tree.attributes import xattrs_of
 from verifier.tree.file_system import FILE_SYSTEMS, FileSystem
 from verifier.tree.share import Share
-from verifier.tree.attributes import xattrs_of
 
 
 def test_a_share_is_its_resolved_root(tmp_path: Path) -> None:

@@ -1,48 +1,30 @@
-"""A look at two files that differ, to say how: from the trees where they can be reached, else from the manifests.
+"""A second look at two files whose contents differ, before that is said: does it repeat, how do they differ, and where.
 
-The look decides among the causes that need content: empty, truncated, zero-filled. It never decides whether content
-differs; the digests did that.
+The look decides among the causes that need content: empty, truncated, zero-filled, not repeated. It never decides
+whether contents differ; the digests did that. Without the trees first bytes and segment digests tell what they can.
 """
 
 from __future__ import annotations
 
-import os
-import re
-from contextlib import ExitStack
 from dataclasses import dataclass
-from enum import Enum
-from typing import TYPE_CHECKING, Final, Self
+from typing import TYPE_CHECKING, Final, Protocol
 
-from verifier.classes import Cause
-from verifier.tree.cache import read_up_to
-from verifier.tree.content import BLOCK_BYTES, SEGMENT_BYTES
+from verifier.classes import Cause, Class, Side
+from verifier.tree.comparison import Relation
+from verifier.tree.content import SEGMENT_BYTES
+from verifier.tree.damage import ZERO_RUN_BYTES, Damage, from_segments
 from verifier.tree.digests import Algorithm, new_hash
-from verifier.tree.entry import HEAD_BYTES, time64
-from verifier.tree.handle import TreeHandle, open_tree
-from verifier.tree.names import for_system, name_of, parent_of, parts_of
+from verifier.tree.entry import HEAD_BYTES
+from verifier.tree.sight import Recorded, Request, Sight, SightOutcome
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
+    from collections.abc import Callable, Collection, Sequence
 
+    from verifier.reconcile.findings import Findings
     from verifier.tree.entry import Entry
 
-ZERO_RUN_BYTES: Final = 512
-"""A run of zeros counts as zero-filled from one sector on, or where it is the whole file; one flipped bit can make a
-single zero byte. Common practice, no source."""
-_ANY_NONZERO: Final = bytes([0]) + bytes([1]) * 255
-
-
-class Shape(Enum):
-    """What comparing two contents byte by byte came to."""
-
-    EQUAL = "equal"
-    """No byte differs: the difference that the digests showed did not repeat."""
-    PREFIX = "prefix"
-    """The new file is shorter and equals the old one's beginning."""
-    ZEROS = "zeros"
-    """Wherever they differ the new file has zeros, in at least one long run."""
-    OTHER = "other"
+SUSPECT: Final = "suspect memory, cable or controller"
+_BY_LOOK: Final = (Cause.EMPTY, Cause.TRUNCATED, Cause.ZERO_FILLED, Cause.NOT_REPEATED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,56 +36,48 @@ class Seen:
     note: str = ""
     """What a person should know besides, as part of a sentence."""
     damage: str | None = None
+    """Where they differ, as `Damage.to_json` writes it."""
 
 
-class Look:
-    """Both trees, held open for reading as long as the look lasts; a context manager."""
-
-    def __init__(self, old_root: Path | None, new_root: Path | None, algorithm: Algorithm) -> None:
-        self._roots = (old_root, new_root)
-        self._algorithm = algorithm
-        self._handles: tuple[TreeHandle, TreeHandle] | None = None
-        self._stack = ExitStack()
-
-    def __enter__(self) -> Self:
-        old, new = self._roots
-        if old is not None and new is not None:
-            self._handles = (
-                self._stack.enter_context(open_tree(old)),
-                self._stack.enter_context(open_tree(new)),
-            )
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._stack.close()
+class Look(Protocol):
+    """Looks at pairs of files whose contents differ."""
 
     def at(self, pairs: Sequence[tuple[Entry, Entry]]) -> list[Seen]:
-        """Say how files of different content differ, pair by pair."""
+        """Say how they differ, pair by pair."""
+
+
+class Second(Protocol):
+    """Reads pairs of files again."""
+
+    def look(self, requests: Sequence[Request]) -> list[Sight]:
+        """Return what was seen of each, in order; nothing is raised for a file."""
+
+
+class ManifestLook:
+    """A look at the manifests alone.
+
+    Args:
+        algorithm: Of their digests.
+    """
+
+    def __init__(self, algorithm: Algorithm) -> None:
+        self._algorithm = algorithm
+
+    def at(self, pairs: Sequence[tuple[Entry, Entry]]) -> list[Seen]:
+        """Say how they differ, pair by pair, as far as that can be told."""
         return [self._one(old, new) for old, new in pairs]
 
     def _one(self, old: Entry, new: Entry) -> Seen:
         if new.size == 0 and old.size > 0:
             return Seen(Cause.EMPTY)
-        if new.size > old.size:
-            return Seen(None)
-        from_digests = self._by_manifest(old, new)
-        if from_digests is not None or self._handles is None:
-            return Seen(from_digests)
-        try:
-            shape = self._compare(self._handles, old, new)
-        except (OSError, _Moved):
-            return Seen(None, "the files could not be read again for a closer look")
-        match shape:
-            case Shape.PREFIX:
-                return Seen(Cause.TRUNCATED)
-            case Shape.ZEROS:
-                return Seen(Cause.ZERO_FILLED)
-            case Shape.EQUAL:
-                return Seen(None, "reading both again showed no difference: suspect memory, cable or controller")
-            case Shape.OTHER:
-                return Seen(None)
+        damage = _by_segments(old, new)
+        cause = self._cause(old, new, damage)
+        if damage is None:
+            return Seen(cause)
+        where = f"in {_counted(len(damage.ranges), 'range')} of whole 64 MiB segments"
+        return Seen(cause, f"it differs from byte {damage.first_offset:,} on, {where}", damage.to_json())
 
-    def _by_manifest(self, old: Entry, new: Entry) -> Cause | None:
+    def _cause(self, old: Entry, new: Entry, damage: Damage | None) -> Cause | None:
         if new.size < old.size:
             whole = new.head if new.size <= HEAD_BYTES else None
             if whole is not None and old.head is not None and old.head.startswith(whole):
@@ -112,99 +86,149 @@ class Look:
             if whole_segments and old.segments and old.segments.startswith(whole_segments):
                 return Cause.TRUNCATED
             return None
-        zeros = bytes(HEAD_BYTES)
-        if new.head == zeros and new.size <= SEGMENT_BYTES and new.digest is not None:
+        if damage is not None and damage.zero_filled:
+            return Cause.ZERO_FILLED
+        if new.size == old.size and new.head == bytes(HEAD_BYTES) and new.size <= SEGMENT_BYTES:
             all_zero = new_hash(self._algorithm, bytes(new.size)).digest()
             return Cause.ZERO_FILLED if new.digest == all_zero else None
         return None
 
-    @staticmethod
-    def _compare(handles: tuple[TreeHandle, TreeHandle], old: Entry, new: Entry) -> Shape:
-        descriptors: list[int] = []
-        try:
-            for handle, entry in zip(handles, (old, new), strict=True):
-                descriptors.append(handle.open(parts_of(parent_of(entry.path)), for_system(name_of(entry.path))))
-                facts = os.fstat(descriptors[-1])
-                if (facts.st_size, time64(facts.st_mtime_ns)) != (entry.size, entry.mtime_ns):
-                    raise _Moved
-            return compare(descriptors[0], descriptors[1], old.size, new.size)
-        finally:
-            for descriptor in descriptors:
-                os.close(descriptor)
+
+def _by_segments(old: Entry, new: Entry) -> Damage | None:
+    if not old.segments or not new.segments:
+        return None
+    try:
+        return from_segments(old.segments, new.segments, old.size, new.size)
+    except ValueError:  # a manifest with other digests than its sizes ask for
+        return None
 
 
-class _Moved(Exception):
-    """The file is not what was scanned."""
-
-
-def compare(old: int, new: int, old_size: int, new_size: int) -> Shape:
-    """Compare two open files, as far as is needed to tell their shape.
+class TreeLook:
+    """A look at the files themselves, and where that fails at the manifests.
 
     Args:
-        old: Descriptor of the old side's file, at its beginning.
-        new: Descriptor of the new side's, which is not longer.
-        old_size: Bytes of the old file.
-        new_size: Bytes of the new file.
+        second: Who reads them.
+        roots: The roots that it knows: `OLD_ROOT`, `NEW_ROOT`, and of several new roots `new_root_of` each label.
+        algorithm: Of the manifests' digests.
+        zero_run_bytes: From how many zeros on a run of them tells of a hole.
+        on_look: Told how many pairs were looked at so far.
     """
-    zeros = _ZeroRuns(min(ZERO_RUN_BYTES, new_size))
-    position = 0
-    differs = False
-    while position < new_size:
-        wanted = min(BLOCK_BYTES, new_size - position)
-        before, after = read_up_to(old, wanted), read_up_to(new, wanted)
-        if len(before) != wanted or len(after) != wanted:
-            raise _Moved
-        difference = _difference(before, after)
-        if difference is not None:
-            if new_size < old_size or not _only_zeros_differ(difference, after):
-                return Shape.OTHER
-            differs = True
-        zeros.take(after, difference)
-        position += wanted
-    if not differs:
-        return Shape.PREFIX if new_size < old_size else Shape.EQUAL
-    return Shape.ZEROS if zeros.found else Shape.OTHER
+
+    def __init__(
+        self,
+        second: Second,
+        roots: Collection[str],
+        algorithm: Algorithm,
+        zero_run_bytes: int = ZERO_RUN_BYTES,
+        on_look: Callable[[int], None] = lambda _: None,
+    ) -> None:
+        self._second = second
+        self._roots = roots
+        self._algorithm = algorithm
+        self._zero_run = zero_run_bytes
+        self._on_look = on_look
+        self._looked = 0
+        self._manifests = ManifestLook(algorithm)
+
+    def at(self, pairs: Sequence[tuple[Entry, Entry]]) -> list[Seen]:
+        """Read the files again and say how they differ, pair by pair."""
+        seen = self._manifests.at(pairs)
+        wanted = {number: request for number, pair in enumerate(pairs) if (request := self._request(*pair)) is not None}
+        if not wanted:
+            return seen
+        self._on_look(self._looked)
+        sights = self._second.look(list(wanted.values()))
+        self._looked += len(sights)
+        for number, sight in zip(wanted, sights, strict=True):
+            seen[number] = _seen(sight, seen[number])
+        return seen
+
+    def _request(self, old: Entry, new: Entry) -> Request | None:
+        """Return what to look at; None where a file is empty, or its tree cannot be reached."""
+        if new.size == 0 or old.size == 0:
+            return None
+        theirs, path = NEW_ROOT, new.path
+        if NEW_ROOT not in self._roots:
+            label, _, path = path.partition("/")
+            theirs = new_root_of(label)
+        if OLD_ROOT not in self._roots or theirs not in self._roots:
+            return None
+        # Of a later version everything after the first change may be elsewhere: its further bytes say nothing.
+        early_stop = old.size != new.size and old.mtime_ns != new.mtime_ns
+        recorded = Recorded.of(OLD_ROOT, old), Recorded.of(theirs, new._replace(path=path))
+        return Request(*recorded, self._algorithm, early_stop, self._zero_run)
 
 
-def _difference(before: bytes, after: bytes) -> bytes | None:
-    """Return a block with 1 where two blocks differ and 0 elsewhere; None where they are equal."""
-    if before == after:
-        return None
-    # As integers, so that a whole block is compared at once.
-    mixed = int.from_bytes(before) ^ int.from_bytes(after)
-    return mixed.to_bytes(len(before)).translate(_ANY_NONZERO)
+OLD_ROOT: Final = Side.OLD.value
+NEW_ROOT: Final = Side.NEW.value
 
 
-def _only_zeros_differ(difference: bytes, after: bytes) -> bool:
-    """Tell whether the new block is zero at every byte that differs."""
-    return int.from_bytes(difference) & int.from_bytes(after.translate(_ANY_NONZERO)) == 0
+def new_root_of(label: str) -> str:
+    """Return by which name a look knows one of several new roots."""
+    return f"{NEW_ROOT}/{label}"
 
 
-class _ZeroRuns:
-    """Looks through the new file, block by block, for a long run of zeros in which something differs."""
+def _seen(sight: Sight, otherwise: Seen) -> Seen:
+    """Return what a sight says; `otherwise` is what the manifests say, for where there is none."""
+    unsteady = " and ".join(f"the {side} side" for side in sight.unsteady)
+    side = f"the {sight.side} side" if sight.side else "a side"
+    match sight.outcome:
+        case SightOutcome.NOT_REPEATED:
+            whose = f"; what was read first of {unsteady} did not come again" if unsteady else ""
+            return Seen(Cause.NOT_REPEATED, f"reading both again showed no difference{whose}: {SUSPECT}")
+        case SightOutcome.CONFIRMED:
+            cause, note = _confirmed(sight)
+            if unsteady:
+                note += f"; what was read first of {unsteady} did not come again: {SUSPECT}"
+            return Seen(cause, note, None if sight.damage is None else sight.damage.to_json())
+        case SightOutcome.CHANGED_SINCE:
+            note = f"not confirmed: {side} changed since it was read"
+        case SightOutcome.UNREADABLE:
+            note = f"not confirmed: {side} could not be read again ({sight.error})"
+        case SightOutcome.NO_ANSWER:
+            note = "not confirmed: no answer when it was to be read again"
+    return Seen(otherwise.cause, note, otherwise.damage)
 
-    def __init__(self, needed: int) -> None:
-        self.found = False
-        self._needed = needed
-        self._inside = re.compile(rb"\0{%d,}" % needed)
-        self._run = 0
-        self._run_differs = False
 
-    def take(self, block: bytes, difference: bytes | None) -> None:
-        """Take the next block of the new file and where it differs from the old one."""
-        leading = len(block) - len(block.lstrip(b"\0"))
-        self._extend(leading, difference is not None and 1 in difference[:leading])
-        if leading == len(block):
-            return
-        if difference is not None:
-            for match in self._inside.finditer(block, leading):
-                self.found = self.found or 1 in difference[match.start() : match.end()]
-        trailing = len(block) - len(block.rstrip(b"\0"))
-        self._run, self._run_differs = 0, False
-        self._extend(trailing, difference is not None and trailing > 0 and 1 in difference[-trailing:])
+def _confirmed(sight: Sight) -> tuple[Cause | None, str]:
+    if sight.relation is Relation.NEW_IS_PREFIX:
+        return Cause.TRUNCATED, "read again, the new one ends early, and is the same up to there"
+    if sight.relation is Relation.OLD_IS_PREFIX:
+        return None, "read again, the new one goes on where the old one ends"
+    damage = sight.damage
+    if damage is None:
+        return None, "read again, they differ"
+    note = f"read again, they differ from byte {damage.first_offset:,} on"
+    if damage.complete and damage.differing_bytes is not None:
+        note += f", {_counted(damage.differing_bytes, 'byte')} in {_counted(len(damage.ranges), 'range')}"
+    if damage.zeros and damage.complete:
+        note += ", where the new one has zeros"
+    return (Cause.ZERO_FILLED if damage.zero_filled else None), note
 
-    def _extend(self, length: int, differs: bool) -> None:
-        self._run += length
-        self._run_differs = self._run_differs or differs
-        if self._run >= self._needed and self._run_differs:
-            self.found = True
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+
+
+class RecordedLook:
+    """What was seen in a finished check, for reconciling its manifests once more.
+
+    Args:
+        findings: Of that check, open.
+        algorithm: Of its manifests' digests.
+    """
+
+    def __init__(self, findings: Findings, algorithm: Algorithm) -> None:
+        self._findings = findings
+        self._manifests = ManifestLook(algorithm)
+
+    def at(self, pairs: Sequence[tuple[Entry, Entry]]) -> list[Seen]:
+        """Say how they differed then, pair by pair."""
+        return [self._one(old, new) for old, new in pairs]
+
+    def _one(self, old: Entry, new: Entry) -> Seen:
+        where = '"class" = ? AND old_path = ? AND new_path = ?'
+        for found in self._findings.stream(where, (Class.CONTENT_CHANGED.value, old.path, new.path), 1):
+            cause = Cause(found.cause) if found.cause else None
+            return Seen(cause if cause in _BY_LOOK else None, damage=found.damage)
+        return self._manifests.at([(old, new)])[0]

@@ -13,9 +13,9 @@ from verifier.tree.names import to_text
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
-    from pathlib import Path
 
     from verifier.classes import Field
+    from verifier.reconcile.look import Look
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +105,5 @@ class ReconcileOptions:
     """Metadata fields to compare although a side may make them up, or they are only counted otherwise."""
     ignore: frozenset[Field] = frozenset()
     """Metadata fields to leave out."""
-    old_root: Path | None = None
-    """The old tree, where it can be reached for a look at what differs."""
-    new_root: Path | None = None
+    look: Look | None = None
+    """Who looks again at files whose contents differ; None for the manifests alone."""

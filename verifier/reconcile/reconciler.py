@@ -16,7 +16,7 @@ from verifier.reconcile.classify import Bench, Elsewhere, Judgement, not_known
 from verifier.reconcile.compared import Comparison
 from verifier.reconcile.findings import Finding, Findings, Tally
 from verifier.reconcile.group import group_folders
-from verifier.reconcile.look import Look
+from verifier.reconcile.look import ManifestLook
 from verifier.reconcile.metadata import Difference
 from verifier.reconcile.options import check_fields, check_maps, place_of
 from verifier.reconcile.steps import differing_step
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from pathlib import Path
 
+    from verifier.reconcile.look import Look
     from verifier.reconcile.options import ReconcileOptions
 
 _PAGE: Final = 2000
@@ -56,7 +57,7 @@ def reconcile(old: Path, new: Path, findings: Path, options: ReconcileOptions) -
         old: The old side's manifest.
         new: The new side's.
         findings: Where the findings go; must be free.
-        options: Rules, maps, gates, and the trees if they can be reached.
+        options: Rules, maps, gates, and who looks again at what differs.
 
     Raises:
         UsageProblem: If a file is not a manifest, or the two cannot be compared.
@@ -79,10 +80,8 @@ def reconcile(old: Path, new: Path, findings: Path, options: ReconcileOptions) -
     with Findings.create(findings) as store, database_errors(findings):
         align.attach(store.connection, old, new)
         algorithm = Algorithm(facts[Side.OLD]["algorithm"])
-        with (
-            Look(options.old_root, options.new_root, algorithm) as look,
-            Survey(old, new, unmet=not options.maps) as survey,
-        ):
+        look = options.look or ManifestLook(algorithm)
+        with Survey(old, new, unmet=not options.maps) as survey:
             accounts = _Run(store, options, comparison, Matcher(options.rules), look, survey, facts).run()
         store.commit()
     return Reconciled(findings, accounts, comparison)

@@ -252,6 +252,12 @@ def _warnings(context: ReportContext) -> list[str]:
         for side in context.sides.values()
         if not side.balanced
     ]
+    if repeats := context.causes.get(Cause.NOT_REPEATED):
+        files = count_of(repeats, "file that was read differently", "files that were read differently")
+        warnings.append(
+            f"{files} at two readings. Memory, a cable or a controller may damage data on its way: find out which "
+            "before anything that was read here is relied on."
+        )
     if _resists_forgery(context) is False:
         warnings.append(
             "The digests show accidents, not deceit: with this algorithm somebody could make two files look alike."

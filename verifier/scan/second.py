@@ -23,7 +23,8 @@ from verifier.scan.looking import IDLE, Answer, LookSetup, serve_looks
 from verifier.scan.pace import Counts, Meter, RateLimit, SharedNumber, cells_for
 from verifier.scan.process import as_cells
 from verifier.tree.content import Stopped
-from verifier.tree.share import Share, mounted_at
+from verifier.tree.mount_table import mounted_at
+from verifier.tree.share import Share
 from verifier.tree.sight import Recorded, Request, Sight, SightOutcome
 
 if TYPE_CHECKING:
@@ -121,8 +122,8 @@ def is_here(root: Path) -> bool:
     reached through a link counts as elsewhere, and so does one with other file systems mounted inside.
     """
     place = Path(os.path.normpath(root.absolute()))
-    type_name, _, mounts_below = mounted_at(place)
-    if mounts_below or not Share.is_local(type_name):
+    mounted = mounted_at(place)
+    if mounted.below or not Share.is_local(mounted.type_name):
         return False
     try:
         return not any(step.is_symlink() for step in (*reversed(place.parents), place))
