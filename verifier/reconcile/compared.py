@@ -47,11 +47,12 @@ class Names:
 
     old: Mapping[int, str] = field(default_factory=dict)
     new: Mapping[int, str] = field(default_factory=dict)
+    renamed: frozenset[int] = field(init=False)
+    """Numbers that stand for one name on the old side and for another on the new."""
 
-    @property
-    def renamed(self) -> frozenset[int]:
-        """Numbers that stand for one name on the old side and for another on the new."""
-        return frozenset(number for number, name in self.old.items() if self.new.get(number, name) != name)
+    def __post_init__(self) -> None:
+        renamed = frozenset(number for number, name in self.old.items() if self.new.get(number, name) != name)
+        object.__setattr__(self, "renamed", renamed)
 
     def told(self, old: int, new: int) -> str:
         """Say two numbers with the names they have, as far as they are known."""

@@ -42,6 +42,14 @@ class SideFacts:
     """Errors that were met, counted by kind: see `verifier.manifest.store.ProblemKind`."""
 
     @property
+    def whereabouts(self) -> str:
+        """Where the side lies, as it may be shown; of several roots how many they are, and their labels."""
+        if not self.facts.get("roots"):
+            return shown(self.facts["root"])
+        labels = [shown(str(one["label"])) for one in json.loads(self.facts["roots"])]
+        return f"{len(labels)} roots: {', '.join(labels)}"
+
+    @property
     def complete(self) -> bool:
         """Whether the scan reached its end."""
         return self.facts.get("complete") == "1"

@@ -19,8 +19,9 @@ from verifier.report.context import FINDINGS_FILE, MANIFEST_FILES, build_context
 from verifier.report.terminal import Line
 from verifier.tree.birth import birth_ns
 from verifier.tree.damage import Damage
-from verifier.tree.entry import Kind
+from verifier.tree.entry import Kind, State
 from verifier.tree.names import parts_of, shown, to_bytes, to_text
+from verifier.verdict import count_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -149,9 +150,17 @@ def _of_side(one: _Held) -> Iterator[tuple[str, str]]:
         yield facts.get("algorithm", "digest"), entry.digest.hex()
     if entry.segments:
         yield "segments", f"{len(entry.segments) // 16} digests of 64 MiB each"
-    yield "content", entry.state + (f": {entry.error}" if entry.error else "")
+    yield "content", _STATES.get(entry.state, entry.state) + (f": {entry.error}" if entry.error else "")
     if entry.read_at:
         yield "read at", entry.read_at
+
+
+_STATES: Final = {
+    State.PROVED.value: "read in this scan",
+    State.CARRIED.value: "known from an earlier scan, unchanged since by size and times",
+    State.LISTED.value: "not read",
+    State.CONTENTLESS.value: "none to read",
+}
 
 
 def _with_name(number: int, names: str | None) -> str:
@@ -200,7 +209,7 @@ def _damage(text: str) -> list[Line]:
         lines += _row("zeros", ["the new side is zero wherever it differs"])
     if damage.new_size < damage.old_size:
         lines += _row("shorter", [f"the new side ends {damage.old_size - damage.new_size:,} bytes early"])
-    ranges = [f"{length:,} bytes from {offset:,}" for offset, length in damage.ranges[:MOST_RANGES]]
+    ranges = [f"{count_of(length, 'byte', 'bytes')} from {offset:,}" for offset, length in damage.ranges[:MOST_RANGES]]
     if len(damage.ranges) > MOST_RANGES:
         ranges.append(f"... and {len(damage.ranges) - MOST_RANGES} more ranges")
     lines += _row("ranges", ranges)

@@ -27,7 +27,9 @@ REASON_LINES: Final = 6
 EXAMPLES: Final = 6
 """How many findings are named at most."""
 FACTS: Final = 4
-"""How many systematic differences are named at most."""
+"""How many systematic differences are named at most,"""
+FEWEST: Final = 10
+"""and of how many entries at least."""
 _SERIOUS: Final = (Severity.BLOCKER, Severity.INCONCLUSIVE)
 
 
@@ -89,7 +91,7 @@ def _sides(context: ReportContext) -> list[Line]:
             read += ", INCOMPLETE"
         counts = f"{count_of(totals['files'], 'file', 'files')}, {size_text(totals['bytes'])}, {read}"
         before = f"{side.value:<5} {counts:<44} "
-        lines.append(Line(before + _tail(shown(facts.facts["root"]), WIDTH - len(before))))
+        lines.append(Line(before + _tail(facts.whereabouts, WIDTH - len(before))))
     return lines
 
 
@@ -144,7 +146,7 @@ def _grave(context: ReportContext, findings: Findings, cls: Class, cause: Cause 
 
 def _systematic(context: ReportContext) -> list[Line]:
     """Name what differs the same way everywhere."""
-    facts = context.systematic
+    facts = [one for one in context.systematic if one.tally.entries >= FEWEST]
     lines = [f"  {one.text}: {count_of(one.tally.entries, 'entry', 'entries')}" for one in facts[:FACTS]]
     if len(facts) > FACTS:
         lines.append(f"  ... and {len(facts) - FACTS} more, in the report")
