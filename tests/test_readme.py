@@ -69,7 +69,7 @@ def test_every_class_exit_code_and_caution_is_told() -> None:
         assert caution in flat
 
 
-@pytest.mark.parametrize("command", ["check", "scan", "reconcile", "report", "demo", "rules list", "rules explain"])
+@pytest.mark.parametrize("command", ["check", "scan", "reconcile", "report", "recopy", "inspect", "demo", "rules list", "rules explain", "rules check"])
 def test_every_command_has_help_with_an_example(command: str, capsys: pytest.CaptureFixture[str]) -> None:
     """Help says what the command does and shows one that can be typed."""
     assert run([*command.split(), "--help"]) == 0

@@ -98,6 +98,10 @@ DEFAULT_SEVERITY: dict[Class, Severity] = {
 }
 """The policy where no rule file changes it."""
 
+DEFAULT_FIELD_SEVERITY: dict[Field, Severity] = {Field.ACL: Severity.ATTENTION, Field.STREAMS: Severity.ATTENTION}
+"""Fields that weigh more than other metadata where no rule file says otherwise: what is lost with them was somebody's
+data or protection."""
+
 EXIT_CODES: dict[VerdictKind, int] = {
     VerdictKind.TRUSTWORTHY: 0,
     VerdictKind.WITH_EXCEPTIONS: 0,

@@ -167,6 +167,12 @@ def set_apart(connection: sqlite3.Connection, comparison: Comparison) -> None:
     )
 
 
+def undo_apart(connection: sqlite3.Connection) -> None:
+    """Undo `set_apart`, so that it can be done again."""
+    for table in ("apart", "relinked", "shared_old", "shared_new"):
+        connection.execute(f"DROP TABLE IF EXISTS temp.{table}")
+
+
 def identical_of(connection: sqlite3.Connection, new: Tally) -> Tally:
     """Return the pairs in which nothing differs: what the new side holds, and was not set apart."""
     different = connection.execute(

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from verifier.classes import DEFAULT_SEVERITY, Cause, Class, Severity, Side
+from verifier.classes import DEFAULT_FIELD_SEVERITY, DEFAULT_SEVERITY, Cause, Class, Field, Severity, Side
 from verifier.reconcile.findings import Finding
 from verifier.reconcile.look import Seen
 from verifier.reconcile.metadata import Difference, differences, marks_of
@@ -240,9 +240,14 @@ class Bench:
             return Severity.INCONCLUSIVE
         usual = self.policy.classes.get(cls, DEFAULT_SEVERITY[cls])
         if cls is Class.METADATA_ONLY:
-            weights = [self.policy.fields.get(one.field, usual) for one in judgement.differs if one.field is not None]
-            return min(weights, key=list(Severity).index)
+            fields = [one.field for one in judgement.differs if one.field is not None]
+            return min((self._field_severity(field, usual) for field in fields), key=list(Severity).index)
         return usual
+
+    def _field_severity(self, field: Field, usual: Severity) -> Severity:
+        """Weigh a metadata field: the policy's word for it, else for the class, else the default."""
+        shipped = usual if Class.METADATA_ONLY in self.policy.classes else DEFAULT_FIELD_SEVERITY.get(field, usual)
+        return self.policy.fields.get(field, shipped)
 
     def finding(self, judgement: Judgement, old: Entry | None, new: Entry | None) -> Finding:
         """Write a judgement down."""

@@ -20,6 +20,8 @@ SPARSE_BYTES: Final = 1024 * 1024
 """So much of a file has to lie in holes before its side counts as sparse; common practice, no source."""
 ATTRIBUTES: Final = frozenset({Field.ACL, Field.XATTRS, Field.STREAMS})
 """Fields that a manifest keeps in one column."""
+_NTFS: Final = frozenset({"ntfs", "ntfs3", "fuseblk", "ufsd"})
+"""Types whose users' attributes are alternate streams, where they are shown at all: ntfs-3g(8), streams_interface."""
 _NEEDS: Final[dict[Field, tuple[str, str]]] = {
     Field.MODE: ("modes", "made up by the mount, not stored"),
     Field.OWNER: ("owners", "made up by the mount, not stored"),
@@ -105,7 +107,11 @@ class Comparison:
             max(_coarser_step(old, new), tolerance_ns),
             Names(*(_numbered(facts.get("owner_names")) for facts in (old, new))),
             Names(*(_numbered(facts.get("group_names")) for facts in (old, new))),
-            frozenset(side for side, facts in sides.items() if facts.get("streams") == "xattr"),
+            frozenset(
+                side
+                for side, facts in sides.items()
+                if facts.get("streams") == "xattr" and facts.get("file_system", "").lower() in _NTFS
+            ),
         )
 
 
@@ -123,7 +129,10 @@ def _why_not(one: Field, sides: Mapping[Side, Mapping[str, str]]) -> str:
         if lacking := _sides_with(sides, "hard_links", "0"):
             return f"not held on {lacking}"
         if lacking := _sides_with(sides, "inodes", "0"):
-            return f"cannot be seen on {lacking}, whose inode numbers are made up"
+            return f"cannot be seen on {lacking}, whose inode numbers are not relied on"
+    # FAT and exFAT hold neither: Win32 documentation, File System Functionality Comparison.
+    if one is Field.SPARSE and (lacking := _sides_with(sides, "hard_links", "0")):
+        return f"not held on {lacking}"
     if one is Field.SPARSE and (lacking := _sides_with(sides, "compresses", "1")):
         return f"the space taken says nothing about holes on {lacking}, which compresses"
     return ""

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 QUARTER_NS: Final = 900 * 10**9
 """Zones differ by whole, half and quarter hours."""
 LONGEST_MARK: Final = 200
+_SECOND_COPIES: Final = frozenset({"trusted.SGI_ACL_FILE", "trusted.SGI_ACL_DEFAULT"})
+"""Where XFS keeps access control lists, which the system shows under their own names as well: seen on real mounts."""
 _ACLS: Final = frozenset({"system.posix_acl_access", "system.posix_acl_default"})
 _STREAM: Final = "user.DosStream."
 """How a file server for Windows keeps alternate streams in attributes: vfs_streams_xattr(8)."""
@@ -125,6 +127,8 @@ def _attributes_of(text: str) -> Attributes:
 def _sorted_out(attributes: Attributes, streams_only: bool) -> dict[Field, Attributes]:
     found: dict[Field, Attributes] = {Field.ACL: {}, Field.XATTRS: {}, Field.STREAMS: {}}
     for name, value in attributes.items():
+        if name in _SECOND_COPIES:
+            continue
         if name in _ACLS:
             found[Field.ACL][name] = value
         elif name.startswith(_STREAM) or (streams_only and name.startswith("user.")):

@@ -19,7 +19,7 @@ from verifier.reconcile.group import group_folders
 from verifier.reconcile.look import ManifestLook
 from verifier.reconcile.metadata import Difference
 from verifier.reconcile.options import check_fields, check_maps, place_of
-from verifier.reconcile.steps import differing_step
+from verifier.reconcile.steps import cut_step_ns
 from verifier.reconcile.surroundings import ManifestSurroundings, candidate_of
 from verifier.reconcile.survey import Survey
 from verifier.reconcile.systematic import NAME, Marks, shifts_ns, write_systematic
@@ -68,23 +68,23 @@ def reconcile(old: Path, new: Path, findings: Path, options: ReconcileOptions) -
     check_fields(options.compare, options.ignore)
     with Manifest.open(old) as manifest_old, Manifest.open(new) as manifest_new:
         facts = {Side.OLD: manifest_old.facts(), Side.NEW: manifest_new.facts()}
-        step_ns = differing_step(manifest_old, manifest_new)
     _check_comparable(old, new, facts)
     comparison = Comparison.between(
         facts[Side.OLD],
         facts[Side.NEW],
         options.compare,
         options.ignore,
-        max(step_ns, options.rules.tolerance.mtime_ns),
+        options.rules.tolerance.mtime_ns,
     )
     with Findings.create(findings) as store, database_errors(findings):
         align.attach(store.connection, old, new)
         algorithm = Algorithm(facts[Side.OLD]["algorithm"])
         look = options.look or ManifestLook(algorithm)
         with Survey(old, new, unmet=not options.maps) as survey:
-            accounts = _Run(store, options, comparison, Matcher(options.rules), look, survey, facts).run()
+            run = _Run(store, options, comparison, Matcher(options.rules), look, survey, facts)
+            accounts = run.run()
         store.commit()
-    return Reconciled(findings, accounts, comparison)
+    return Reconciled(findings, accounts, run.comparison)
 
 
 def _check_comparable(old: Path, new: Path, facts: Mapping[Side, Mapping[str, str]]) -> None:
@@ -127,9 +127,8 @@ class _Run:
     def run(self) -> Mapping[Side, Mapping[Class, Tally]]:
         connection = self.connection
         align.place_old(connection, self.options.maps)
-        align.set_apart(connection, self.comparison)
-        shifts = shifts_ns(connection, self.comparison)
-        self.bench = replace(self.bench, shifts_ns=shifts)
+        self._set_apart()
+        self.bench = replace(self.bench, comparison=self.comparison, shifts_ns=shifts_ns(connection, self.comparison))
         self._write(self._same_place())
         align.fill_left(connection, None if self.options.maps else self.survey.unmet())
         for side in Side:
@@ -141,10 +140,20 @@ class _Run:
         connection.execute("CREATE INDEX findings_by_path ON findings (coalesce(old_path, ''), coalesce(new_path, ''))")
         connection.execute('CREATE INDEX findings_by_class ON findings ("class", severity)')
         group_folders(self.store)
-        write_systematic(self.store, self.marks, self.comparison, shifts)
         held = {side: count.tally for side, count in self.survey.counts().items()}
-        identical = align.identical_of(connection, held[Side.NEW])
-        return settle(self.store, Tally(*map(sum, zip(identical, self.identical, strict=True))), held)
+        at_first = align.identical_of(connection, held[Side.NEW])
+        identical = Tally(*map(sum, zip(at_first, self.identical, strict=True)))
+        write_systematic(self.store, self.marks, self.comparison, identical.files)
+        return settle(self.store, identical, held)
+
+    def _set_apart(self) -> None:
+        """Set apart what differs; once more with a wider tolerance where the first time shows that times were cut."""
+        align.set_apart(self.connection, self.comparison)
+        step_ns = cut_step_ns(self.connection, self.comparison)
+        if step_ns > self.comparison.tolerance_ns:
+            self.comparison = replace(self.comparison, tolerance_ns=step_ns)
+            align.undo_apart(self.connection)
+            align.set_apart(self.connection, self.comparison)
 
     def _write(self, findings: Iterator[Finding]) -> None:
         while batch := list(islice(findings, _PAGE)):

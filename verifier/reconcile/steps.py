@@ -1,42 +1,50 @@
-"""The step of a side's times as its files show it, for file systems whose type does not tell.
+"""Times that were cut on the way, as the files themselves show it, for file systems whose type does not tell.
 
-A server may keep times more coarsely than its share says. Where every file of one side lies on a step, and the files of
-the other do not, times were cut on the way, and differences below that step mean nothing.
+A server or a program may keep times more coarsely than its share says: utimensat(2), times are cut to what can be held.
+Then the pairs whose times differ by less than a step have, on one side, times that lie on it.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from verifier.manifest.database import database_errors
+from verifier.classes import Field
+from verifier.reconcile.metadata import QUARTER_NS
 
 if TYPE_CHECKING:
-    from verifier.manifest.store import Manifest
+    import sqlite3
 
-STEPS_NS: Final = (2 * 10**9, 10**9, 10**6, 10**3, 100)
-"""From the coarsest: FAT's 2 s (Win32 documentation, File Times), whole seconds, and decimal fractions of one."""
-FEWEST: Final = 100
-"""Fewer files can all lie on a step by chance; common practice, no source."""
+    from verifier.reconcile.compared import Comparison
 
-
-def differing_step(old: Manifest, new: Manifest) -> int:
-    """Return the coarser step of both sides' times, nanoseconds, where they have different ones; else 0."""
-    ours, theirs = seen_step(old), seen_step(new)
-    return 0 if ours == theirs else max(ours, theirs)
+STEPS_NS: Final = (100, 10**3, 10**6, 10**9, 2 * 10**9)
+"""Decimal fractions of a second, whole seconds, and FAT's 2 s (Win32 documentation, File Times), the finest first."""
+FEWEST: Final = 10
+SHARE: Final = 0.9
+"""Of the pairs that differ by less than the coarsest step so many show the cut; common practice, no source."""
 
 
-def seen_step(manifest: Manifest) -> int:
-    """Return the coarsest step on which all files of a side lie; 0 where there is none, or too few files."""
-    files = "FROM entries WHERE kind = 'file'"
-    with database_errors(manifest.path):
-        some = manifest.connection.execute(f"SELECT count(*) FROM (SELECT 1 {files} LIMIT ?)", (FEWEST,)).fetchone()  # noqa: S608
-        if some[0] < FEWEST:
-            return 0
-        for step in STEPS_NS:
-            # Stops at the first file that does not lie on it.
-            if (
-                manifest.connection.execute(f"SELECT 1 {files} AND mtime_ns % ? <> 0 LIMIT 1", (step,)).fetchone()
-                is None
-            ):
-                return step
-    return 0
+def cut_step_ns(connection: sqlite3.Connection, comparison: Comparison) -> int:
+    """Return the step to which one side's times were cut, nanoseconds; 0 where they were not.
+
+    Only pairs at their place with the same content are looked at (``apart``); a shift by quarters of an hour, which may
+    come with a cut, is taken off first.
+    """
+    if Field.MTIME not in comparison.fields:
+        return 0
+    rest = f"abs(delta_ns - CAST(round(delta_ns / {float(QUARTER_NS)}) AS INTEGER) * {QUARTER_NS})"
+    shows = ", ".join(
+        f"count(*) FILTER (WHERE rest < {step} AND (mtime_ns % {step} = 0 OR (mtime_ns - delta_ns) % {step} = 0))"
+        for step in STEPS_NS
+    )
+    total, *found = connection.execute(
+        f"""
+        SELECT count(*), {shows} FROM (
+            SELECT {rest} AS rest, a.delta_ns, n.mtime_ns FROM apart AS a
+            CROSS JOIN new.entries AS n ON n.path = a.new_path
+            WHERE a.kind = 'file' AND a.delta_ns <> 0
+        ) WHERE rest > {comparison.tolerance_ns} AND rest < {STEPS_NS[-1]}
+        """  # noqa: S608
+    ).fetchone()
+    if total < FEWEST:
+        return 0
+    return next((step for step, number in zip(STEPS_NS, found, strict=True) if number >= total * SHARE), 0)

@@ -16,7 +16,7 @@ from verifier.reconcile.metadata import QUARTER_NS, duration
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterator, Mapping
 
     from verifier.reconcile.compared import Comparison, Names
     from verifier.reconcile.findings import Finding, Findings
@@ -27,6 +27,8 @@ SHARE: Final = 0.5
 """A systematic difference has at least so much of what differs in its field; common practice, no source."""
 SHIFT_SHARE: Final = 0.1
 """Summer and winter may be shifted differently: shifts count that each have so much, and together `SHARE`."""
+KEPT_SHARE: Final = 0.9
+"""Where so many files of one content have other times, times were not kept; common practice, no source."""
 MOST_COMBINATIONS: Final = 10_000
 """Combinations of marks that are counted; what is systematic is among the frequent ones."""
 EXAMPLES: Final = 3
@@ -111,11 +113,18 @@ class _Fact:
     note: str = ""
 
 
-def write_systematic(store: Findings, marks: Marks, comparison: Comparison, shifts: Iterable[int]) -> None:
-    """Find the systematic differences among the findings, and write them beside them."""
+def write_systematic(store: Findings, marks: Marks, comparison: Comparison, identical_files: int) -> None:
+    """Find the systematic differences among the findings, and write them beside them.
+
+    Args:
+        store: All findings.
+        marks: Their marks, counted.
+        comparison: What was compared.
+        identical_files: How many files differ in nothing.
+    """
     by_mark = marks.by_mark()
     facts = [
-        *_shifted(by_mark, shifts),
+        *_shifted(by_mark, identical_files),
         *_owners(by_mark, Field.OWNER, comparison.owners),
         *_owners(by_mark, Field.GROUP, comparison.groups),
         *_modes(by_mark),
@@ -151,15 +160,22 @@ def _of(by_mark: Mapping[str, _Sum], name: str) -> dict[str, int]:
     return {mark: found.entries for mark, found in by_mark.items() if mark == name or mark.startswith(f"{name} ")}
 
 
-def _shifted(by_mark: Mapping[str, _Sum], shifts: Iterable[int]) -> Iterator[_Fact]:
+def _shifted(by_mark: Mapping[str, _Sum], identical_files: int) -> Iterator[_Fact]:
+    """Find shifts by the same measure as `shifts_ns`, files at other places included; or that no time was kept."""
     of_field = _of(by_mark, Field.MTIME)
-    wanted = {f"{Field.MTIME} {shift_ns // 10**9:+d} s": shift_ns for shift_ns in shifts}
-    found = {mark: shift_ns for mark, shift_ns in wanted.items() if mark in of_field}
-    others = sum(of_field.values()) - sum(of_field[mark] for mark in found)
-    for mark, shift_ns in found.items():
-        text = f"times of files are {duration(shift_ns)} on the new side"
-        # What is no shift at all is an exception to each of them.
-        yield _Fact("shifted-times", text, frozenset({mark}), of_field[mark] + others)
+    total = sum(of_field.values())
+    least = max(LEAST, total * SHIFT_SHARE)
+    found = {mark: entries for mark, entries in of_field.items() if mark != Field.MTIME and entries >= least}
+    if sum(found.values()) >= max(1, total * SHARE):
+        others = total - sum(found.values())
+        for mark, entries in sorted(found.items(), key=lambda one: (-one[1], one[0])):
+            seconds = int(mark.split(" ")[1])
+            text = f"times of files are {duration(seconds * 10**9)} on the new side"
+            # What is no shift at all is an exception to each of them.
+            yield _Fact("shifted-times", text, frozenset({mark}), entries + others)
+    elif total >= max(LEAST, (total + identical_files) * KEPT_SHARE):
+        text = "times of files are others on the new side, in no one way: they were not kept"
+        yield _Fact("times-not-kept", text, frozenset(of_field), total)
 
 
 def _owners(by_mark: Mapping[str, _Sum], which: Field, names: Names) -> Iterator[_Fact]:

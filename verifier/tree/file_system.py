@@ -37,7 +37,7 @@ class FileSystem:
 
 # Sources. Times: Win32 documentation, File Times (FAT 2 s); exFAT specification 7.4.5-7.4.10 (10 ms); MS-FSCC 2.1.1
 # (NTFS and SMB 100 ns); inode(7) (ext2, ext3 1 s); TN1150 (HFS+ 1 s); ECMA-119 (ISO 9660 1 s). fuse.sshfs 1 s: from
-# memory, the SFTP protocol version in use carries whole seconds.
+# memory, the SFTP protocol version in use carries whole seconds. squashfs 1 s: Linux squashfs.rst, 32-bit time stamps.
 # Owners, modes, inode numbers: mount.cifs(8) (from mount options; numbers may be made up); mount(8), fat and hfs (the
 # same); ntfs-3g(8) (all files are the mounting user's and anybody's to write, by default).
 # Hard links and streams: Win32 documentation, File System Functionality Comparison (neither on FAT and exFAT); Linux
@@ -79,6 +79,7 @@ FILE_SYSTEMS: Final[dict[str, FileSystem]] = {
     "iso9660": FileSystem(SECOND_NS),
     "fuse.sshfs": replace(_FUSE, grain_ns=SECOND_NS),
     "btrfs": FileSystem(nested_devices=True),
+    "squashfs": FileSystem(SECOND_NS),
     "zfs": _PACKED,
     "bcachefs": _PACKED,
     "f2fs": _PACKED,
