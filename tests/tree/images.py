@@ -70,7 +70,12 @@ KINDS: Final = {
         ("mkfs.exfat",), "exfat-fuse", "", (("case_sensitive", False), ("hard_links", False), *NO_STREAMS)
     ),
 }  # fmt: skip
-HELPERS: Final = {"ntfs-3g": "mount.ntfs-3g", "lowntfs-3g": "mount.lowntfs-3g", "exfat-fuse": "mount.exfat-fuse"}
+HELPERS: Final = {
+    "ntfs-3g": "mount.ntfs-3g",
+    "lowntfs-3g": "mount.lowntfs-3g",
+    "exfat-fuse": "mount.exfat-fuse",
+    "fusefat": "fusefat",
+}
 """Types that a program mounts which is called by itself."""
 
 
