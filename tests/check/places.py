@@ -257,7 +257,7 @@ def ntfs_3g(side: str) -> dict[Field, str]:
     """Return what is not compared where ntfs-3g shows NTFS with its default options."""
     return made_up(side, "fuseblk") | {
         Field.ACL: f"not held on {side} (fuseblk)",
-        Field.HARD_LINKS: f"cannot be seen on {side} (fuseblk), whose inode numbers are made up",
+        Field.HARD_LINKS: f"cannot be seen on {side} (fuseblk), whose inode numbers are not relied on",
         Field.SPARSE: f"the space taken says nothing about holes on {side} (fuseblk), which compresses",
     }
 
@@ -312,18 +312,9 @@ def notes(*fields: Field) -> Told:
     return (Class.METADATA_ONLY, None, frozenset(fields))
 
 
-XFS_ATTRIBUTES: Final = FalseAlarms(
-    "XFS shows root how it stores an ACL, trusted.SGI_ACL_FILE and _DEFAULT, beside the ACL itself",
-    {(path, path): notes(Field.XATTRS) for path in (*SHARED, SHARED_FOLDER)},
-    (("attributes", len(SHARED)),),
-)
 LOWER_CLUTTER: Final = FalseAlarms(
     "a rule that minds letter case does not know its clutter where the target shows all names in lower case",
     {(None, path.lower()): (Class.EXTRA, None, frozenset()) for path in (FOLDER_VIEW, NEW_CLUTTER)},
-)
-EXFAT_HOLES: Final = FalseAlarms(
-    "exFAT holds no sparse files (Win32 documentation, File System Functionality Comparison)",
-    {(HOLES, HOLES): notes(Field.SPARSE)},
 )
 FUSEFAT: Final = Kind(("mkfs.vfat",), "fusefat", "rw+")
 SQUASHFS: Final = Kind(("mksquashfs",), "squashfs")
@@ -372,12 +363,12 @@ PLACES: Final = {
             Field.XATTRS: "not held on new (fuseblk)",
             Field.STREAMS: "not held, or not shown on new (fuseblk)",
             Field.HARD_LINKS: "not held on new (fuseblk)",
+            Field.SPARSE: "not held on new (fuseblk)",
         },
         # exFAT 7.4.8: years count from 1980. The last second before it is within the tolerance.
         noted=lambda _: together(((*BEFORE_1970_NS, *list(BEFORE_1980_NS)[:1]), [Field.MTIME])),
         everywhere=altered(with_added_code),
         carried=frozenset(),
-        alarms=EXFAT_HOLES,
     ),
     "fat in another zone": Place(
         kind=FUSEFAT,
@@ -388,7 +379,7 @@ PLACES: Final = {
             Field.ACL: "not held on new (fuse.fusefat)",
             Field.XATTRS: "not held on new (fuse.fusefat)",
             Field.STREAMS: "not held, or not shown on new (fuse.fusefat)",
-            Field.HARD_LINKS: "cannot be seen on new (fuse.fusefat), whose inode numbers are made up",
+            Field.HARD_LINKS: "cannot be seen on new (fuse.fusefat), whose inode numbers are not relied on",
             Field.SPARSE: "the space taken says nothing about holes on new (fuse.fusefat), which compresses",
         },
         noted=by_fat,
@@ -408,7 +399,7 @@ PLACES: Final = {
         noted=lambda _: together((BEFORE_1970_NS, [Field.MTIME])),
         carried=EVERY - {Field.ACL, Field.SPARSE},
     ),
-    "xfs": Place(kind=KINDS["xfs"], copy=cp_archive, alarms=XFS_ATTRIBUTES),
+    "xfs": Place(kind=KINDS["xfs"], copy=cp_archive),
     "btrfs": Place(kind=KINDS["btrfs"], copy=tar_all),
     "tmpfs": Place(kind=KINDS["tmpfs"], copy=cp_archive),
     "tmpfs by plain tar": Place(
@@ -424,6 +415,7 @@ PLACES: Final = {
         noted=by_plain_copy,
         everywhere=lambda tree: [
             *mapped(tree),
+            ("times-not-kept", len(tree.files)),
             ("mode-mask", len(SHARED) + 1),
             ("attributes", len(SHARED)),
             ("attributes", len(NOTED) + 1),

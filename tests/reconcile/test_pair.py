@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.reconcile.trees import entry, file, folder, link, reconciled, unread
-from verifier.classes import Class, Severity, Side, VerdictKind
+from verifier.classes import Cause, Class, Severity, Side, VerdictKind
 from verifier.tree.entry import Kind
 
 if TYPE_CHECKING:
@@ -82,10 +82,18 @@ def test_other_names_are_not_altered_ones(old: str, new: str) -> None:
 
 
 def test_an_altered_name_with_other_content_is_missing_and_says_what_is_there() -> None:
-    """A name that nearly agrees proves nothing; the reason points at it."""
-    outcome = reconciled([file("Report", b"1")], [file("report", b"2")])
+    """A name that nearly agrees proves nothing where the size is another; the reason points at it."""
+    outcome = reconciled([file("Report", b"1")], [file("report", b"22")])
     assert outcome.classes == {("Report", None): Class.MISSING, (None, "report"): Class.EXTRA}
     assert "report has nearly the same name and other content" in outcome.at("Report").reason
+
+
+def test_damage_under_an_altered_name_is_damage() -> None:
+    """A target that alters all names does not turn damage into loss: same place, same size, other bytes."""
+    outcome = reconciled([file("Report", b"1")], [file("report", b"2")])
+    assert outcome.classes == {("Report", "report"): Class.CONTENT_CHANGED}
+    assert outcome.at("Report").cause == Cause.SILENT
+    assert "its name differs in letter case" in outcome.at("Report").reason
 
 
 def test_names_that_differ_only_in_case_go_to_the_right_partner() -> None:
@@ -133,11 +141,11 @@ def test_a_folder_whose_case_changed_takes_everything_with_it() -> None:
 
 
 def test_damage_below_a_folder_whose_case_changed_is_not_excused() -> None:
-    """A file with other bytes there is missing, with the one that is there named."""
+    """A file with other bytes there has changed content, also under a folder of another name."""
     old = [file("Docs/a", b"1"), file("Docs/b", b"2")]
     new = [file("DOCS/a", b"1"), file("DOCS/b", b"3")]
     outcome = reconciled(old, new)
-    assert outcome.at("Docs/b").cls == Class.MISSING
+    assert (outcome.at("Docs/b").cls, outcome.at("Docs/b").new_path) == (Class.CONTENT_CHANGED, "DOCS/b")
     assert outcome.verdict.kind is VerdictKind.NOT_TRUSTWORTHY
 
 

@@ -76,8 +76,8 @@ class Comparison:
     """Largest difference of two mtimes that counts as none."""
     owners: Names = field(default_factory=Names)
     groups: Names = field(default_factory=Names)
-    streams_only: frozenset[Side] = frozenset()
-    """Sides on which every attribute of a user is an alternate stream."""
+    streams: bool = False
+    """Whether every attribute of a user is an alternate stream, because it is one on a side."""
 
     @classmethod
     def between(
@@ -107,10 +107,9 @@ class Comparison:
             max(_coarser_step(old, new), tolerance_ns),
             Names(*(_numbered(facts.get("owner_names")) for facts in (old, new))),
             Names(*(_numbered(facts.get("group_names")) for facts in (old, new))),
-            frozenset(
-                side
-                for side, facts in sides.items()
-                if facts.get("streams") == "xattr" and facts.get("file_system", "").lower() in _NTFS
+            any(
+                facts.get("streams") == "xattr" and facts.get("file_system", "").lower() in _NTFS
+                for facts in sides.values()
             ),
         )
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from verifier.classes import Field, Side
+from verifier.classes import Field
 from verifier.reconcile.compared import SPARSE_BYTES
 from verifier.tree.entry import Kind
 from verifier.tree.names import shown
@@ -97,14 +97,7 @@ def _rights(old: Entry, new: Entry, comparison: Comparison) -> Iterator[Differen
 def _attributes(old: Entry, new: Entry, comparison: Comparison) -> Iterator[Difference]:
     if old.xattrs == new.xattrs or old.xattrs is None or new.xattrs is None:
         return
-    before = _sorted_out(_attributes_of(old.xattrs), Side.OLD in comparison.streams_only)
-    after = _sorted_out(_attributes_of(new.xattrs), Side.NEW in comparison.streams_only)
-    # A name that is a stream on one side and an attribute on the other is told where the old side has it.
-    streams = before[Field.STREAMS].keys() | after[Field.STREAMS].keys()
-    for values in (before, after):
-        values[Field.STREAMS] |= {
-            name: values[Field.XATTRS].pop(name) for name in streams & values[Field.XATTRS].keys()
-        }
+    before, after = (_sorted_out(_attributes_of(text), comparison.streams) for text in (old.xattrs, new.xattrs))
     for field in (Field.ACL, Field.XATTRS, Field.STREAMS):
         if field in comparison.fields and before[field] != after[field]:
             changes = _changes(before[field], after[field])
@@ -124,14 +117,14 @@ def _attributes_of(text: str) -> Attributes:
     return {name: value if value is None else str(value) for name, value in found.items()}
 
 
-def _sorted_out(attributes: Attributes, streams_only: bool) -> dict[Field, Attributes]:
+def _sorted_out(attributes: Attributes, streams: bool) -> dict[Field, Attributes]:
     found: dict[Field, Attributes] = {Field.ACL: {}, Field.XATTRS: {}, Field.STREAMS: {}}
     for name, value in attributes.items():
         if name in _SECOND_COPIES:
             continue
         if name in _ACLS:
             found[Field.ACL][name] = value
-        elif name.startswith(_STREAM) or (streams_only and name.startswith("user.")):
+        elif name.startswith(_STREAM) or (streams and name.startswith("user.")):
             found[Field.STREAMS][name] = value
         else:
             found[Field.XATTRS][name] = value

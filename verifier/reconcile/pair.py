@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 ALTERED: Final = "altered"
 """Same place under the comparison form, same content."""
+ALTERED_DAMAGED: Final = "altered, other content"
+"""Same place under the comparison form, same size, and other content: damage that was copied under an altered name."""
 ALTERED_UNREAD: Final = "altered, not read"
 RELOCATED: Final = "relocated"
 RELOCATED_UNREAD: Final = "relocated, not read"
@@ -39,6 +41,7 @@ def pair_left(connection: sqlite3.Connection, *, mapped: bool) -> str:
     connection.execute("CREATE TEMP TABLE met (old_path TEXT NOT NULL, new_path TEXT NOT NULL)")
     _pair(connection, ALTERED, (form, "kind", "content"), "kind <> 'directory'")
     _pair(connection, ALTERED, (form, "kind"), "kind = 'directory'")
+    _pair(connection, ALTERED_DAMAGED, (form, "kind", "size"), "kind = 'file' AND size > 0 AND content IS NOT NULL")
     _pair(connection, ALTERED_UNREAD, (form, "kind", "size"), "kind = 'file'", unread=True)
     # Content that is empty, or that is only a link's text, identifies nothing by itself: the name has to agree.
     # The name of the folder above tells apart copies of one file in several folders of a moved tree.

@@ -282,6 +282,12 @@ class _Run:
             case pair.ALTERED:
                 assert new is not None
                 judgement = self._altered(old, new, left.place or old.path)
+            case pair.ALTERED_DAMAGED:
+                assert new is not None
+                (seen,) = self.look.at([(old, new)])
+                way = alteration(left.place or old.path, new.path)
+                seen = replace(seen, note="; ".join(part for part in (f"its name differs in {way}", seen.note) if part))
+                judgement = self.bench.same_place(old, new, None, seen)
             case pair.RELOCATED:
                 assert new is not None
                 what = "what it held is there" if old.kind == Kind.DIRECTORY else "same content"
