@@ -4,7 +4,8 @@ Run by hand, on a machine that does nothing else::
 
     python -m tests.benchmarks.reconcile [ROW ...] [--runs 5] [--folder DIR] [--scale 1.0]
 
-Every measurement is a process of its own, timed from the opening of the manifests to the account; nothing is scanned.
+Every measurement is a process of its own, timed from the opening of the manifests to the account, with its modules
+loaded; nothing is scanned.
 
 * million: 1,000,000 files a side, 10,000 of them different, against the join.
 * relocated: the same with 100,000 files more at another place, against the join.
@@ -17,6 +18,7 @@ Without rows all are run; ten needs 10 GB of disk. Exit code 1 where something d
 from __future__ import annotations
 
 import argparse
+import importlib
 import json
 import resource
 import statistics
@@ -122,6 +124,7 @@ def _measure(what: str, sides: Sides) -> Measured:
         join(sides.attached())
         seconds = time.perf_counter() - started
     else:
+        importlib.import_module("sqlite_utils.migrations")  # what a process loads once is not what is measured here
         rules = load_rules()
         with tempfile.TemporaryDirectory(dir=sides.old.parent) as scratch:
             started = time.perf_counter()

@@ -125,15 +125,25 @@ def _holes(side: str) -> str:
 
 def _plainly_identical(comparison: Comparison) -> str:
     """Return a condition that holds for nearly every identical file and is quick to ask; it implies `identical`."""
-    conditions = [
-        "n.digest = o.digest",
-        "n.size = o.size",
-        "n.kind = 'file'",
-        "o.kind = 'file'",
-        "o.target IS n.target",
-    ]
+    columns = {
+        Field.MTIME: "mtime_ns",
+        Field.MODE: "mode",
+        Field.OWNER: "uid",
+        Field.GROUP: "gid",
+        Field.ACL: "xattrs",
+        Field.XATTRS: "xattrs",
+        Field.STREAMS: "xattrs",
+    }
+    compared = dict.fromkeys(columns[field] for field in Field if field in comparison.fields and field in columns)
+    conditions = [f"n.{column} = o.{column}" for column in ("digest", "size", "kind", *compared)]
+    conditions += ["n.kind = 'file'", "o.target IS n.target"]
     conditions += [f"{side}.state IN ('proved', 'carried')" for side in "on"]
-    return " AND ".join((*conditions, *_same_metadata(comparison)))
+    for field, column, names in ((Field.OWNER, "uid", comparison.owners), (Field.GROUP, "gid", comparison.groups)):
+        if field in comparison.fields and names.renamed:
+            conditions.append(f"o.{column} NOT IN ({', '.join(map(str, sorted(names.renamed)))})")
+    if Field.SPARSE in comparison.fields:
+        conditions.append(f"(n.size < {SPARSE_BYTES} OR n.allocated = o.allocated)")
+    return " AND ".join(conditions)
 
 
 def set_apart(connection: sqlite3.Connection, comparison: Comparison) -> None:
@@ -221,8 +231,9 @@ CREATE TEMP TABLE left_{side} (
     survives TEXT,
     arrived INTEGER,
     copies  INTEGER
-) WITHOUT ROWID
+)
 """
+# With row numbers: rows are wide and are changed again and again, which takes half the time so.
 # What identifies content: a file's digest, a link's target, a device's numbers; NULL where it is not known.
 _CONTENT: Final = f"""
 CASE WHEN kind = 'file' THEN digest WHEN kind = 'directory' THEN NULL

@@ -9,10 +9,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from verifier.reconcile.closeness import MOST_COPIES, closest
+from verifier.reconcile.survey import Survivor, survivors_of
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
 ALTERED: Final = "altered"
 """Same place under the comparison form, same content."""
@@ -52,7 +53,6 @@ def pair_left(connection: sqlite3.Connection, *, mapped: bool) -> str:
     _pair(connection, RELOCATED_UNREAD, ("name", "size"), "kind = 'file' AND size > 0", unread=True)
     _pair_folders(connection, mapped=mapped)
     _note_twins(connection, form)
-    _note_copies(connection)
     return form
 
 
@@ -234,37 +234,29 @@ def _note_twins(connection: sqlite3.Connection, form: str) -> None:
         )
 
 
-def _note_copies(connection: sqlite3.Connection) -> None:
-    """Note for lost files whose content is on the new side all the same how many copies there were, are, and where."""
+def note_copies(connection: sqlite3.Connection, survivors: Iterable[Sequence[Survivor]] | None) -> None:
+    """Note for lost files whose content is on the new side all the same how many copies there were, are, and where.
+
+    Args:
+        connection: With both left tables, paired.
+        survivors: Pages of contents that the new side has; None where they are still to be looked for.
+    """
+    if survivors is None:
+        connection.execute(
+            f"""
+            CREATE TEMP TABLE lost AS SELECT content, size FROM left_old
+            WHERE {_FREE} AND kind = 'file' AND size > 0 AND content IS NOT NULL
+            """  # noqa: S608
+        )
+        survivors = survivors_of(connection)
+    connection.execute(
+        "CREATE TEMP TABLE survivors (content BLOB PRIMARY KEY, arrived INTEGER, copies INTEGER, path TEXT)"
+    )
+    for page in survivors:
+        connection.executemany("INSERT INTO survivors VALUES (?, ?, ?, ?)", page)
     connection.execute(
         f"""
-        CREATE TEMP TABLE lost AS SELECT content, size FROM left_old
-        WHERE {_FREE} AND kind = 'file' AND size > 0 AND content IS NOT NULL
+        UPDATE left_old SET survives = s.path, arrived = s.arrived, copies = s.copies FROM survivors AS s
+        WHERE s.content = left_old.content AND {_FREE} AND kind = 'file' AND left_old.size > 0
         """  # noqa: S608
     )
-    if connection.execute("SELECT 1 FROM lost LIMIT 1").fetchone() is None:
-        return
-    connection.execute("CREATE INDEX lost_by_content ON lost (content)")
-    # A number is looked up in a third of the time that a digest takes, and most sizes are those of no lost file.
-    connection.execute("CREATE TEMP TABLE lost_sizes (size INTEGER PRIMARY KEY)")
-    connection.execute("INSERT OR IGNORE INTO lost_sizes SELECT size FROM lost")
-    connection.execute(_COPIES.format(table="arrived", side="new", lost="lost"))
-    connection.execute("CREATE INDEX arrived_by_content ON arrived (content)")
-    if connection.execute("SELECT 1 FROM arrived LIMIT 1").fetchone() is None:
-        return
-    connection.execute(_COPIES.format(table="copies", side="old", lost="arrived"))
-    connection.execute("CREATE INDEX copies_by_content ON copies (content)")
-    connection.execute(
-        f"""
-        UPDATE left_old SET survives = a.path, arrived = a.number, copies = c.number
-        FROM arrived AS a JOIN copies AS c ON c.content = a.content
-        WHERE a.content = left_old.content AND {_FREE} AND kind = 'file' AND left_old.size > 0
-        """  # noqa: S608
-    )
-
-
-_COPIES: Final = """
-CREATE TEMP TABLE {table} AS SELECT digest AS content, count(*) AS number, min(path) AS path FROM {side}.entries
-WHERE +size IN (SELECT size FROM lost_sizes) AND digest IN (SELECT content FROM {lost}) AND kind = 'file'
-GROUP BY digest
-"""

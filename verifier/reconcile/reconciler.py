@@ -134,6 +134,7 @@ class _Run:
         for side in Side:
             self._claim_left(side)
         form = pair.pair_left(connection, mapped=bool(self.options.maps))
+        pair.note_copies(connection, None if self.options.maps else self.survey.survivors())
         self._mark_unseen(form)
         self._write(self._left_old())
         self._write(self._left_new())

@@ -9,7 +9,7 @@ from __future__ import annotations
 import sqlite3
 import threading
 from queue import Queue
-from typing import TYPE_CHECKING, Final, NamedTuple, Self
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, Self
 
 from verifier.classes import Side
 from verifier.manifest import database
@@ -27,9 +27,19 @@ SELECT count(*), count(*) FILTER (WHERE kind = 'file'), coalesce(sum(size) FILTE
        count(*) FILTER (WHERE kind = 'directory' AND state <> 'contentless')
 FROM {side}.entries
 """
-_UNMET: Final = (
-    "SELECT path FROM old.entries AS o WHERE NOT EXISTS (SELECT 1 FROM new.entries AS n WHERE n.path = o.path)"
-)
+_UNMET: Final = """
+CREATE TEMP TABLE unmet AS SELECT path, kind, size, digest FROM old.entries AS o
+WHERE NOT EXISTS (SELECT 1 FROM new.entries AS n WHERE n.path = o.path)
+"""
+_LOST: Final = """
+CREATE TEMP TABLE lost AS SELECT digest AS content, size FROM unmet
+WHERE kind = 'file' AND size > 0 AND digest IS NOT NULL
+"""
+_COPIES: Final = """
+CREATE TEMP TABLE {table} AS SELECT digest AS content, count(*) AS number, min(path) AS path FROM {side}.entries
+WHERE +size IN (SELECT size FROM lost_sizes) AND digest IN (SELECT content FROM {among}) AND kind = 'file'
+GROUP BY digest
+"""
 
 
 class Count(NamedTuple):
@@ -38,6 +48,43 @@ class Count(NamedTuple):
     tally: Tally
     unlisted: int
     """Folders of which it cannot say what they hold."""
+
+
+class Survivor(NamedTuple):
+    """Content of a file that the new side does not have at its place, and has elsewhere."""
+
+    content: bytes
+    arrived: int
+    """How many files of the new side have it,"""
+    copies: int
+    """and how many of the old."""
+    path: str
+    """The first of them on the new side."""
+
+
+def survivors_of(connection: sqlite3.Connection) -> Iterator[list[Survivor]]:
+    """Yield pages of those contents in the table ``lost`` (``content``, ``size``) that the new side has.
+
+    Args:
+        connection: With both manifests attached.
+    """
+    if connection.execute("SELECT 1 FROM lost LIMIT 1").fetchone() is None:
+        return
+    connection.execute("CREATE INDEX lost_by_content ON lost (content)")
+    # A number is looked up in a third of the time that a digest takes, and most sizes are those of no lost file.
+    connection.execute("CREATE TEMP TABLE lost_sizes (size INTEGER PRIMARY KEY)")
+    connection.execute("INSERT OR IGNORE INTO lost_sizes SELECT size FROM lost")
+    connection.execute(_COPIES.format(table="arrived", side="new", among="lost"))
+    if connection.execute("SELECT 1 FROM arrived LIMIT 1").fetchone() is None:
+        return
+    connection.execute("CREATE INDEX arrived_by_content ON arrived (content)")
+    connection.execute(_COPIES.format(table="copies", side="old", among="arrived"))
+    connection.execute("CREATE INDEX copies_by_content ON copies (content)")
+    rows = connection.execute(
+        "SELECT a.content, a.number, c.number, a.path FROM arrived AS a JOIN copies AS c ON c.content = a.content"
+    )
+    while page := rows.fetchmany(_PAGE):
+        yield [Survivor(*row) for row in page]
 
 
 class Survey:
@@ -52,6 +99,7 @@ class Survey:
     def __init__(self, old: Path, new: Path, *, unmet: bool) -> None:
         self._connection = sqlite3.connect("file::memory:", uri=True, isolation_level=None, check_same_thread=False)
         self._pages: Queue[list[str] | BaseException | None] = Queue(_PAGES)
+        self._survivors: Queue[list[Survivor] | BaseException | None] = Queue(_PAGES)
         self._counts: dict[Side, Count] = {}
         self._unmet = unmet
         self._counted = threading.Event()
@@ -66,8 +114,9 @@ class Survey:
         self._ended = True
         self._connection.interrupt()
         while self._thread.is_alive():
-            while not self._pages.empty():
-                self._pages.get_nowait()
+            for waiting in (self._pages, self._survivors):
+                while not waiting.empty():
+                    waiting.get_nowait()
             self._thread.join(0.01)
         self._connection.close()
 
@@ -88,10 +137,15 @@ class Survey:
         Raises:
             sqlite3.Error: If a manifest cannot be read.
         """
-        while (page := self._pages.get()) is not None:
-            if isinstance(page, BaseException):
-                raise page
-            yield page
+        yield from _taken(self._pages)
+
+    def survivors(self) -> Iterator[list[Survivor]]:
+        """Yield pages of what became of the contents of these paths, after all of `unmet` was taken; once.
+
+        Raises:
+            sqlite3.Error: If a manifest cannot be read.
+        """
+        yield from _taken(self._survivors)
 
     def _run(self, old: Path, new: Path) -> None:
         try:
@@ -101,11 +155,33 @@ class Survey:
                 *tally, unlisted = self._connection.execute(_COUNT.format(side=side)).fetchone()
                 self._counts[side] = Count(Tally(*tally), unlisted)
             self._counted.set()
-            rows = self._connection.execute(_UNMET if self._unmet else "SELECT 1 WHERE 0")
-            while not self._ended and (page := rows.fetchmany(_PAGE)):
-                self._pages.put([path for (path,) in page])
+            if self._unmet:
+                self._look_for_unmet()
         except BaseException as error:
-            self._pages.put(error)
+            for waiting in (self._pages, self._survivors):
+                waiting.put(error)
         else:
             self._pages.put(None)
+            self._survivors.put(None)
         self._counted.set()
+
+    def _look_for_unmet(self) -> None:
+        connection = self._connection
+        connection.execute(_UNMET)
+        rows = connection.execute("SELECT path FROM unmet")
+        while not self._ended and (page := rows.fetchmany(_PAGE)):
+            self._pages.put([path for (path,) in page])
+        self._pages.put(None)
+        connection.execute(_LOST)
+        for survivors in survivors_of(connection):
+            if self._ended:
+                return
+            self._survivors.put(survivors)
+
+
+def _taken(waiting: Queue[Any]) -> Iterator[Any]:
+    """Take pages until there are no more."""
+    while (page := waiting.get()) is not None:
+        if isinstance(page, BaseException):
+            raise page
+        yield page
