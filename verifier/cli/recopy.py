@@ -28,7 +28,7 @@ def recopy(
     Relative to the old side's root, as the names are, each beginning with ./ so that none is taken for an option. A
     folder is given only where nothing in it is. Nothing is copied, and what is newer on the new side is left out.
 
-    Example: verifier recopy proof-2026-11 --null > to-copy, then in the old root: cpio -0 -pdm /mnt/new < to-copy
+    Example: verifier recopy proof-2026-11 --null > to-copy, then in the old root: cpio -0 -pdmu /mnt/new < to-copy
     """
     from verifier.errors import UsageProblem
     from verifier.reconcile.findings import Findings

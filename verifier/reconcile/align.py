@@ -112,7 +112,8 @@ def _same_metadata(comparison: Comparison) -> Iterator[str]:
 
 
 def _same_mtime(comparison: Comparison) -> str:
-    return f"abs(o.mtime_ns - n.mtime_ns) <= {comparison.tolerance_ns}"
+    # abs() would fail for the smallest integer.
+    return f"o.mtime_ns - n.mtime_ns BETWEEN -{comparison.tolerance_ns} AND {comparison.tolerance_ns}"
 
 
 def _holes(side: str) -> str:
@@ -155,6 +156,7 @@ def set_apart(connection: sqlite3.Connection, comparison: Comparison) -> None:
     """
     connection.execute(RELINKED)
     relinked = Field.HARD_LINKS in comparison.fields and note_relinked(connection)
+    counts = int(comparison.counts_folder_times)
     same = identical(comparison)
     plainly = _plainly_identical(comparison)
     if relinked:
@@ -171,7 +173,7 @@ def set_apart(connection: sqlite3.Connection, comparison: Comparison) -> None:
                CASE WHEN n.digest = o.digest OR n.kind = 'directory' THEN n.mtime_ns - o.mtime_ns END
         FROM new.entries AS n LEFT JOIN placed AS o ON o.place = n.path
         WHERE ({plainly}) IS NOT TRUE AND (
-            ({same}) IS NOT TRUE OR (n.kind = 'directory' AND NOT {_same_mtime(comparison)})
+            ({same}) IS NOT TRUE OR (n.kind = 'directory' AND {counts} AND NOT ({_same_mtime(comparison)}))
         ) ORDER BY n.path
         """  # noqa: S608
     )

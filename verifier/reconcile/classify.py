@@ -129,7 +129,9 @@ class Bench:
     def _by_times(self, old: Entry, new: Entry) -> Cause:
         if self._same_mtime(old, new):
             return Cause.SILENT if old.size == new.size else Cause.OTHER
-        return Cause.STALE if new.mtime_ns < old.mtime_ns else Cause.NEWER
+        # Of a time that was shifted like most others what it was before counts.
+        shift_ns = self.shifts_ns[0] if self.shifts_ns else 0
+        return Cause.STALE if new.mtime_ns - shift_ns < old.mtime_ns else Cause.NEWER
 
     def _same_mtime(self, old: Entry, new: Entry) -> bool:
         delta_ns, tolerance_ns = new.mtime_ns - old.mtime_ns, self.comparison.tolerance_ns
@@ -151,13 +153,16 @@ class Bench:
         # Bytes that changed under an unchanged size and time are never expected, whatever the gates say.
         if old.size == new.size and self._same_mtime(old, new):
             return None
-        if self._after(self.frozen_at_ns, old):
+        if self._after(self.frozen_at_ns, old, Side.OLD):
             return Side.OLD
-        return Side.NEW if self._after(self.live_since_ns, new) else None
+        return Side.NEW if self._after(self.live_since_ns, new, Side.NEW) else None
 
-    @staticmethod
-    def _after(gate_ns: int | None, entry: Entry) -> bool:
-        return gate_ns is not None and entry.mtime_ns > gate_ns
+    def _after(self, gate_ns: int | None, entry: Entry, side: Side) -> bool:
+        """Tell whether an entry was changed after a gate, whichever side's clock was the one that was off."""
+        if gate_ns is None:
+            return False
+        sign = 1 if side is Side.OLD else -1
+        return min(entry.mtime_ns + sign * shift_ns for shift_ns in (0, *self.shifts_ns)) > gate_ns
 
     def _metadata(self, old: Entry, new: Entry, claim: Claim | None, relinked: str | None) -> Judgement:
         found = differences(old, new, self.comparison, relinked)
@@ -183,7 +188,7 @@ class Bench:
             return early
         if entry.state == State.UNSETTLED:
             return Judgement(Class.UNSETTLED, f"on the old side only, and {entry.error}", claim=claim)
-        if entry.kind != Kind.DIRECTORY and self._after(self.frozen_at_ns, entry):
+        if entry.kind != Kind.DIRECTORY and self._after(self.frozen_at_ns, entry, Side.OLD):
             reason = "appeared on the old side after it was frozen: still to be copied"
             return Judgement(Class.DRIFT, reason, claim=claim, drift_side=Side.OLD)
         reason = "not on the new side, under this name or another"
@@ -211,7 +216,7 @@ class Bench:
         if entry.state in (State.UNREADABLE, State.UNSETTLED):
             cls = Class.UNREADABLE if entry.state == State.UNREADABLE else Class.UNSETTLED
             return Judgement(cls, f"on the new side only, and {entry.error}", claim=claim)
-        if entry.kind != Kind.DIRECTORY and self._after(self.live_since_ns, entry):
+        if entry.kind != Kind.DIRECTORY and self._after(self.live_since_ns, entry, Side.NEW):
             return Judgement(
                 Class.DRIFT,
                 "appeared on the new side since people work on it: expected",

@@ -11,11 +11,14 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Field, Side
+from verifier.tree.names import shown
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
 
 MICROSECOND_NS: Final = 1000
+MOST_DIGITS: Final = 16
+"""Of a step of times, which no file system has longer than seconds."""
 SPARSE_BYTES: Final = 1024 * 1024
 """So much of a file has to lie in holes before its side counts as sparse; common practice, no source."""
 ATTRIBUTES: Final = frozenset({Field.ACL, Field.XATTRS, Field.STREAMS})
@@ -76,6 +79,8 @@ class Comparison:
     """Largest difference of two mtimes that counts as none."""
     owners: Names = field(default_factory=Names)
     groups: Names = field(default_factory=Names)
+    counts_folder_times: bool = True
+    """Whether folders that differ in nothing but their time are counted."""
     streams: bool = False
     """Whether every attribute of a user is an alternate stream, because it is one on a side."""
 
@@ -107,6 +112,7 @@ class Comparison:
             max(_coarser_step(old, new), tolerance_ns),
             Names(*(_numbered(facts.get("owner_names")) for facts in (old, new))),
             Names(*(_numbered(facts.get("group_names")) for facts in (old, new))),
+            Field.DIRECTORY_MTIME not in ignore,
             any(
                 facts.get("streams") == "xattr" and facts.get("file_system", "").lower() in _NTFS
                 for facts in sides.values()
@@ -147,9 +153,14 @@ def _numbered(text: str | None) -> dict[int, str]:
     """Read number to name, as a manifest keeps them; what does not look like it is left out."""
     try:
         found = json.loads(text or "{}")
-        return {int(number): str(name) for number, name in found.items()}
-    except (ValueError, AttributeError):
+        return {int(number): _shown(str(name)) for number, name in found.items()}
+    except (ValueError, AttributeError, RecursionError):
         return {}
+
+
+def _shown(name: str) -> str:
+    """Return a name that may come from anybody as it may be shown and stored."""
+    return shown(name.encode(errors="backslashreplace").decode())
 
 
 def _coarser_step(old: Mapping[str, str], new: Mapping[str, str]) -> int:
@@ -157,7 +168,8 @@ def _coarser_step(old: Mapping[str, str], new: Mapping[str, str]) -> int:
 
     Source of the rule: utimensat(2), times are cut to what the file system holds; Win32 documentation, File Times.
     """
-    grain = max(int(facts.get("grain_ns") or 1) for facts in (old, new))
+    steps = (facts.get("grain_ns") or "" for facts in (old, new))
+    grain = max(int(step) if step.isdecimal() and len(step) < MOST_DIGITS else 1 for step in steps)
     if grain <= 1:
         return 0
     return max(grain, MICROSECOND_NS)

@@ -15,7 +15,7 @@ from verifier.tree.entry import Kind
 from verifier.tree.names import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from verifier.reconcile.compared import Comparison
     from verifier.tree.entry import Entry
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 QUARTER_NS: Final = 900 * 10**9
 """Zones differ by whole, half and quarter hours."""
 LONGEST_MARK: Final = 200
+MOST_MARKS: Final = 16
 _SECOND_COPIES: Final = frozenset({"trusted.SGI_ACL_FILE", "trusted.SGI_ACL_DEFAULT"})
 """Where XFS keeps access control lists, which the system shows under their own names as well: seen on real mounts."""
 _ACLS: Final = frozenset({"system.posix_acl_access", "system.posix_acl_default"})
@@ -38,6 +39,7 @@ class Difference(NamedTuple):
     """None for the name."""
     text: str
     mark: str
+    """Several, one a line, where several things differ in one field."""
 
 
 def shift_of(delta_ns: int, tolerance_ns: int) -> int:
@@ -101,16 +103,17 @@ def _attributes(old: Entry, new: Entry, comparison: Comparison) -> Iterator[Diff
     for field in (Field.ACL, Field.XATTRS, Field.STREAMS):
         if field in comparison.fields and before[field] != after[field]:
             changes = _changes(before[field], after[field])
-            if changes:
-                text = _acl_text(before[field], after[field]) if field is Field.ACL else changes
-                yield Difference(field, f"{field} ({text})", f"{field} {changes}"[:LONGEST_MARK])
+            if any(changes.values()):
+                told = "; ".join(f"{word} {', '.join(map(shown, names))}" for word, names in changes.items() if names)
+                text = _acl_text(before[field], after[field]) if field is Field.ACL else told
+                yield Difference(field, f"{field} ({text})", _marks(field, changes))
 
 
 def _attributes_of(text: str) -> Attributes:
     """Read a manifest's column of attributes; it may come from anybody."""
     try:
         found = json.loads(text)
-    except ValueError:
+    except (ValueError, RecursionError):
         found = None
     if not isinstance(found, dict):
         return {"(not readable)": text}
@@ -131,16 +134,26 @@ def _sorted_out(attributes: Attributes, streams: bool) -> dict[Field, Attributes
     return found
 
 
-def _changes(before: Attributes, after: Attributes) -> str:
-    """Say which names were lost, gained and changed; a value that a side could not read is no change."""
+def _changes(before: Attributes, after: Attributes) -> dict[str, list[str]]:
+    """Return which names were lost, gained and changed; a value that a side could not read is no change."""
     both = sorted(before.keys() & after.keys())
-    changed = [name for name in both if None not in (before[name], after[name]) and before[name] != after[name]]
-    parts = (
-        ("lost", sorted(before.keys() - after.keys())),
-        ("gained", sorted(after.keys() - before.keys())),
-        ("changed", changed),
-    )
-    return "; ".join(f"{word} {', '.join(map(shown, names))}" for word, names in parts if names)
+    return {
+        LOST: sorted(before.keys() - after.keys()),
+        GAINED: sorted(after.keys() - before.keys()),
+        "changed": [n for n in both if None not in (before[n], after[n]) and before[n] != after[n]],
+    }
+
+
+LOST: Final = "lost"
+GAINED: Final = "gained"
+
+
+def _marks(field: Field, changes: Mapping[str, Sequence[str]]) -> str:
+    """Return a mark for each name that was lost or gained; changed values, and very many names, are like no other."""
+    names = [f"{field} {word} {shown(name)}" for word in (LOST, GAINED) for name in changes[word]]
+    if changes["changed"] or len(names) > MOST_MARKS or max(map(len, names)) > LONGEST_MARK:
+        return field.value
+    return "\n".join(names)
 
 
 def _acl_text(before: Attributes, after: Attributes) -> str:

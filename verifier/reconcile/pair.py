@@ -45,10 +45,10 @@ def pair_left(connection: sqlite3.Connection, *, mapped: bool) -> str:
     _pair(connection, ALTERED_DAMAGED, (form, "kind", "size"), "kind = 'file' AND size > 0 AND content IS NOT NULL")
     _pair(connection, ALTERED_UNREAD, (form, "kind", "size"), "kind = 'file'", unread=True)
     # Content that is empty, or that is only a link's text, identifies nothing by itself: the name has to agree.
+    _pair_copies(connection)
     # The name of the folder above tells apart copies of one file in several folders of a moved tree.
     _pair(connection, RELOCATED, ("content", "size", "name", "name_of(parent)"), "kind = 'file' AND size > 0")
     _pair(connection, RELOCATED, ("content", "kind", "name"), "kind IN ('file', 'link')")
-    _pair_copies(connection)
     _pair(connection, RELOCATED, ("content", "size"), "kind = 'file' AND size > 0")
     _pair(connection, RELOCATED_UNREAD, ("name", "size"), "kind = 'file' AND size > 0", unread=True)
     _pair_folders(connection, mapped=mapped)
@@ -140,32 +140,36 @@ def _pair_copies(connection: sqlite3.Connection) -> None:
     connection.execute("CREATE INDEX several_by_content ON several (content)")
     copies = connection.execute(
         f"""
-        SELECT content, side, path FROM (
-            SELECT content, 0 AS side, path, place FROM left_old WHERE {free}
-            UNION ALL SELECT content, 1, path, place FROM left_new WHERE {free}
+        SELECT content, side, path, place FROM (
+            SELECT content, 0 AS side, path, coalesce(place, path) AS place FROM left_old WHERE {free}
+            UNION ALL SELECT content, 1, path, path FROM left_new WHERE {free}
         ) WHERE content IN (SELECT content FROM several) ORDER BY content, side, path
         """  # noqa: S608
     )
     _take(connection, _closest_of_each(copies), RELOCATED)
 
 
-def _closest_of_each(copies: Iterator[tuple[bytes, int, str]]) -> Iterator[tuple[str, str]]:
-    """Yield the pairs of each content; `copies` are content, side and path, those of one content together."""
+def _closest_of_each(copies: Iterator[tuple[bytes, int, str, str]]) -> Iterator[tuple[str, str]]:
+    """Yield the pairs of each content.
+
+    Args:
+        copies: Content, side, path, and place on the new side; those of one content together.
+    """
     current: bytes | None = None
-    sides: tuple[list[str], list[str]] = ([], [])
-    for content, side, path in copies:
+    sides: tuple[dict[str, str], dict[str, str]] = ({}, {})
+    for content, side, path, place in copies:
         if content != current:
             yield from closest(*sides)
-            current, sides = content, ([], [])
-        sides[side].append(path)
+            current, sides = content, ({}, {})
+        sides[side][path] = place
     yield from closest(*sides)
 
 
 def _pair_folders(connection: sqlite3.Connection, *, mapped: bool) -> None:
     """Pair folders that are gone with the new folder that took their entries, deepest first.
 
-    Such a folder is relocated even where something in it was lost: that has a finding of its own. Without one new
-    folder in its place it counts as relocated only when everything it held is accounted for.
+    Such a folder is relocated where half of what is directly in it went there; what was lost of it has findings of its
+    own. Without such a folder it counts as relocated only when everything it held is accounted for.
     """
     connection.execute(
         f"""
@@ -179,14 +183,14 @@ def _pair_folders(connection: sqlite3.Connection, *, mapped: bool) -> None:
     for folder in _pages_of_gone(connection):
         took = connection.execute(
             """
-            SELECT n.path AS took FROM left_old AS o JOIN left_new AS p ON p.path = o.partner
-            JOIN left_new AS n ON n.path = p.parent
+            SELECT n.path AS took, count(*) * 2 >= (SELECT count(*) FROM left_old WHERE parent = ?)
+            FROM left_old AS o JOIN left_new AS p ON p.path = o.partner JOIN left_new AS n ON n.path = p.parent
             WHERE o.parent = ? AND n.kind = 'directory' AND n.partner IS NULL AND n.claimed = 0
             GROUP BY took ORDER BY count(*) DESC, took LIMIT 1
             """,
-            (folder,),
+            (folder, folder),
         ).fetchone()
-        if took is None:
+        if took is None or not took[1]:
             if _is_accounted_for(connection, folder, mapped=mapped):
                 connection.execute("UPDATE left_old SET how = ? WHERE path = ?", (DISSOLVED, folder))
             continue

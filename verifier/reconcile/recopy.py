@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from verifier.errors import ManifestDamaged
+from verifier.manifest.database import named
 from verifier.tree.entry import Kind
-from verifier.tree.names import to_bytes
+from verifier.tree.names import parts_of, shown, to_bytes
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -36,10 +38,23 @@ def to_recopy(findings: Findings, *, newer: bool = False) -> Iterator[bytes]:
     Args:
         findings: Of a finished check.
         newer: Also what is the later version on the new side.
+
+    Raises:
+        ManifestDamaged: If a path is none that a scan writes: who copies by such a list could be led out of the tree.
     """
     where = f"({TO_COPY} OR {NEWER})" if newer else TO_COPY
     for found in findings.stream(where):
         path = found.old_path or ""
+        _refuse_forged(findings, path)
         inside = ("coalesce(old_path, '') > ? AND coalesce(old_path, '') < ?", (f"{path}/", f"{path}0"))
         if found.old_kind != Kind.DIRECTORY or not findings.any(f"{inside[0]} AND {where}", inside[1]):
             yield b"./" + to_bytes(path)
+
+
+def _refuse_forged(findings: Findings, path: str) -> None:
+    try:
+        parts_of(path)
+    except ValueError as error:
+        raise ManifestDamaged(
+            f"{named(findings.path)} holds a path that no scan wrote ({shown(path)})", "check again from the trees"
+        ) from error

@@ -31,7 +31,8 @@ def cut_step_ns(connection: sqlite3.Connection, comparison: Comparison) -> int:
     """
     if Field.MTIME not in comparison.fields:
         return 0
-    rest = f"abs(delta_ns - CAST(round(delta_ns / {float(QUARTER_NS)}) AS INTEGER) * {QUARTER_NS})"
+    off = f"(delta_ns - CAST(round(delta_ns / {float(QUARTER_NS)}) AS INTEGER) * {QUARTER_NS})"
+    rest = f"max({off}, -{off})"
     shows = ", ".join(
         f"count(*) FILTER (WHERE rest < {step} AND (mtime_ns % {step} = 0 OR (mtime_ns - delta_ns) % {step} = 0))"
         for step in STEPS_NS

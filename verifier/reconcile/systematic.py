@@ -40,23 +40,34 @@ def shifts_ns(connection: sqlite3.Connection, comparison: Comparison) -> tuple[i
 
     Multiples of 900 s, of files at their place whose content is the same (``apart``).
     """
-    if Field.MTIME not in comparison.fields:
-        return ()
     tolerance = comparison.tolerance_ns
-    of_files = f"FROM apart WHERE kind = 'file' AND abs(delta_ns) > {tolerance}"
-    (total,) = connection.execute(f"SELECT count(*) {of_files}").fetchone()
+    # Where times are not compared, what differs in nothing else was not set apart.
+    source = "apart" if Field.MTIME in comparison.fields else _EVERY_PAIR
     quarters = f"CAST(round(delta_ns / {float(QUARTER_NS)}) AS INTEGER)"
-    found = connection.execute(
+    connection.execute("DROP TABLE IF EXISTS temp.shifts")
+    connection.execute(
         f"""
-        SELECT {quarters} AS quarters, count(*) {of_files} AND quarters <> 0
-        AND abs(delta_ns - quarters * {QUARTER_NS}) <= {tolerance}
-        GROUP BY quarters HAVING count(*) >= ? ORDER BY count(*) DESC, quarters LIMIT 10
-        """,
+        CREATE TEMP TABLE shifts AS
+        SELECT CASE WHEN delta_ns - {quarters} * {QUARTER_NS} BETWEEN -{tolerance} AND {tolerance}
+                    THEN {quarters} ELSE 0 END AS quarters, count(*) AS number
+        FROM {source} WHERE kind = 'file' AND delta_ns NOT BETWEEN -{tolerance} AND {tolerance} GROUP BY 1
+        """  # noqa: S608
+    )
+    (total,) = connection.execute("SELECT coalesce(sum(number), 0) FROM shifts").fetchone()
+    found = connection.execute(
+        "SELECT quarters, number FROM shifts WHERE quarters <> 0 AND number >= ?"
+        " ORDER BY number DESC, quarters LIMIT 10",
         (max(LEAST, total * SHIFT_SHARE),),
     ).fetchall()
     if sum(number for _, number in found) < total * SHARE:
         return ()
     return tuple(quarters * QUARTER_NS for quarters, _ in found)
+
+
+_EVERY_PAIR: Final = """
+(SELECT n.kind AS kind, n.mtime_ns - o.mtime_ns AS delta_ns
+ FROM new.entries AS n JOIN placed AS o ON o.place = n.path WHERE n.digest = o.digest)
+"""
 
 
 @dataclass(slots=True)
@@ -76,21 +87,30 @@ class Marks:
     """Counts findings by their marks while they are written."""
 
     combinations: dict[str, _Sum] = field(default_factory=dict)
+    totals: Counter[str] = field(default_factory=Counter)
+    """Findings that differ in each respect: a field, or `NAME`."""
 
     def note(self, finding: Finding) -> None:
         """Count one finding."""
         marks = finding.marks
         if marks is None:
             return
+        for one in {mark.partition(" ")[0] for mark in marks.split("\n")}:
+            self.totals[one] += 1
         found = self.combinations.get(marks)
         if found is None:
             if len(self.combinations) >= MOST_COMBINATIONS:
-                return
+                self._forget_the_rare()
             found = self.combinations[marks] = _Sum()
         found.entries += 1
         if (finding.old_kind or finding.new_kind) == "file":
             found.files += 1
             found.bytes += finding.old_size or 0
+
+    def _forget_the_rare(self) -> None:
+        """Make room: what is systematic is among the frequent ones, wherever they come."""
+        kept = sorted(self.combinations.items(), key=lambda one: -one[1].entries)[: MOST_COMBINATIONS // 2]
+        self.combinations = dict(kept)
 
     def by_mark(self) -> dict[str, _Sum]:
         """Return what each single mark came to."""
@@ -124,11 +144,11 @@ def write_systematic(store: Findings, marks: Marks, comparison: Comparison, iden
     """
     by_mark = marks.by_mark()
     facts = [
-        *_shifted(by_mark, identical_files),
+        *_shifted(by_mark, marks.totals[Field.MTIME], identical_files),
         *_owners(by_mark, Field.OWNER, comparison.owners),
         *_owners(by_mark, Field.GROUP, comparison.groups),
         *_modes(by_mark),
-        *_alike(by_mark),
+        *_alike(by_mark, marks.totals),
         *_links(store.connection, by_mark),
     ]
     accepted = {mark: number for number, fact in enumerate(facts, 1) for mark in fact.marks}
@@ -160,10 +180,9 @@ def _of(by_mark: Mapping[str, _Sum], name: str) -> dict[str, int]:
     return {mark: found.entries for mark, found in by_mark.items() if mark == name or mark.startswith(f"{name} ")}
 
 
-def _shifted(by_mark: Mapping[str, _Sum], identical_files: int) -> Iterator[_Fact]:
+def _shifted(by_mark: Mapping[str, _Sum], total: int, identical_files: int) -> Iterator[_Fact]:
     """Find shifts by the same measure as `shifts_ns`, files at other places included; or that no time was kept."""
     of_field = _of(by_mark, Field.MTIME)
-    total = sum(of_field.values())
     least = max(LEAST, total * SHIFT_SHARE)
     found = {mark: entries for mark, entries in of_field.items() if mark != Field.MTIME and entries >= least}
     if sum(found.values()) >= max(1, total * SHARE):
@@ -223,7 +242,7 @@ def _mask(pairs: Counter[tuple[int, int]]) -> tuple[int, int]:
     return cleared, added
 
 
-def _alike(by_mark: Mapping[str, _Sum]) -> Iterator[_Fact]:
+def _alike(by_mark: Mapping[str, _Sum], totals: Mapping[str, int]) -> Iterator[_Fact]:
     """Find names altered in one way, attributes that all lost, folders' times where they are compared."""
     for name, kind, said in (
         (NAME, "altered-names", "names differ in"),
@@ -232,13 +251,13 @@ def _alike(by_mark: Mapping[str, _Sum]) -> Iterator[_Fact]:
         (Field.STREAMS, "attributes", "alternate streams:"),
         (Field.DIRECTORY_MTIME, "folder-times", "times of folders:"),
     ):
-        found = _of(by_mark, name)
-        total = sum(found.values())
-        for mark, entries in found.items():
+        for mark, entries in _of(by_mark, name).items():
             way = mark.removeprefix(name).strip()
-            # Values that changed are content: each is told by itself.
-            if entries >= max(LEAST, total * SHARE) and way and "changed" not in way:
-                yield _Fact(kind, f"{said} {way}", frozenset({mark}), total)
+            # Values that changed are content: their mark says nothing more than the field, and each is told by itself.
+            if name == Field.DIRECTORY_MTIME:
+                way = way or "others on the new side"
+            if way and entries >= max(LEAST, totals[name] * SHARE):
+                yield _Fact(kind, f"{said} {way}", frozenset({mark}), totals[name])
 
 
 def _links(connection: sqlite3.Connection, by_mark: Mapping[str, _Sum]) -> Iterator[_Fact]:

@@ -166,7 +166,7 @@ _STATES: Final = {
 def _with_name(number: int, names: str | None) -> str:
     try:
         name = json.loads(names or "{}").get(str(number))
-    except (ValueError, AttributeError):
+    except (ValueError, AttributeError, RecursionError):
         name = None
     return f"{number} ({name})" if name else str(number)
 
