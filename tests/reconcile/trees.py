@@ -16,10 +16,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 from verifier.classes import Class, Side
 from verifier.manifest.store import Manifest
-from verifier.reconcile.findings import Finding, Findings, Tally
+from verifier.reconcile.findings import EXPLAINED, Finding, Findings, Systematic, Tally
 from verifier.reconcile.look import NEW_ROOT, OLD_ROOT, TreeLook
 from verifier.reconcile.options import ReconcileOptions
 from verifier.reconcile.reconciler import reconcile
+from verifier.reconcile.recopy import to_recopy
 from verifier.scan.scanner import ScanOptions, ScanRequest, scan
 from verifier.scan.second import SecondLook
 from verifier.tree.digests import Algorithm, new_hash
@@ -155,6 +156,12 @@ class Outcome:
     accounts: Mapping[Side, Mapping[Class, Tally]]
     comparison: Comparison
     verdict: Verdict
+    systematic: tuple[Systematic, ...] = ()
+    """Differences that are one fact each."""
+    explained: frozenset[tuple[str | None, str | None]] = frozenset()
+    """Old and new path of the findings that differ in systematic ways only."""
+    to_copy: tuple[bytes, ...] = ()
+    """What has to be copied again."""
 
     @property
     def classes(self) -> dict[tuple[str | None, str | None], str]:
@@ -167,6 +174,17 @@ class Outcome:
         found = found or [one for one in self.findings if one.new_path == path]
         assert len(found) == 1, f"{len(found)} findings at {path!r}"
         return found[0]
+
+    def fact(self, kind: str) -> Systematic:
+        """Return the one systematic difference of a kind."""
+        found = [one for one in self.systematic if one.kind == kind]
+        assert len(found) == 1, f"{len(found)} systematic differences of kind {kind!r}: {self.systematic}"
+        return found[0]
+
+    def is_explained(self, path: str) -> bool:
+        """Tell whether what `at` returns differs in systematic ways only."""
+        found = self.at(path)
+        return (found.old_path, found.new_path) in self.explained
 
     def of(self, cls: Class) -> list[tuple[str | None, str | None]]:
         """Return the paths of all findings of a class."""
@@ -186,13 +204,17 @@ def reconcile_files(manifests: Sequence[Path], options: ReconcileOptions | None 
                     incomplete[side] = "it was stopped"
         with Findings.open(place) as store:
             findings = tuple(store.stream())
+            explained = frozenset((one.old_path, one.new_path) for one in store.stream(EXPLAINED))
+            systematic, to_copy = tuple(store.systematic()), tuple(to_recopy(store))
             stored = {side: store.account(side) for side in Side}
             verdict = judge(store, reconciled.accounts, incomplete)
     assert stored == reconciled.accounts
     for side, path in ((Side.OLD, old), (Side.NEW, new)):
         _hold_against(path, side, findings, reconciled.accounts[side])
     assert reconciled.accounts[Side.OLD][Class.IDENTICAL] == reconciled.accounts[Side.NEW][Class.IDENTICAL]
-    return Outcome(findings, reconciled.accounts, reconciled.comparison, verdict)
+    return Outcome(
+        findings, reconciled.accounts, reconciled.comparison, verdict, systematic, explained, to_copy
+    )
 
 
 def _hold_against(path: Path, side: Side, findings: tuple[Finding, ...], account: Mapping[Class, Tally]) -> None:
