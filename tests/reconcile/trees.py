@@ -212,9 +212,7 @@ def reconcile_files(manifests: Sequence[Path], options: ReconcileOptions | None 
     for side, path in ((Side.OLD, old), (Side.NEW, new)):
         _hold_against(path, side, findings, reconciled.accounts[side])
     assert reconciled.accounts[Side.OLD][Class.IDENTICAL] == reconciled.accounts[Side.NEW][Class.IDENTICAL]
-    return Outcome(
-        findings, reconciled.accounts, reconciled.comparison, verdict, systematic, explained, to_copy
-    )
+    return Outcome(findings, reconciled.accounts, reconciled.comparison, verdict, systematic, explained, to_copy)
 
 
 def _hold_against(path: Path, side: Side, findings: tuple[Finding, ...], account: Mapping[Class, Tally]) -> None:
