@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final
 
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 
 from tests.reconcile.trees import SECOND_NS, T0_NS, file, reconciled
 from verifier.classes import Cause, Class, Field
+from verifier.errors import UsageProblem, VerifierError
 from verifier.reconcile.compared import Comparison
 from verifier.tree.file_system import FILE_SYSTEMS, FileSystem
 
@@ -157,3 +159,99 @@ def test_every_field_is_compared_or_left_out_with_a_reason() -> None:
             told = dict(one.not_compared)
             for field in Field:
                 assert (field in one.fields) != (field.value in told)
+
+
+# ---- What is left out, and what the user says about it
+
+DENIED: Final[tuple[tuple[Field, dict[str, object], str], ...]] = (
+    (Field.MODE, {"modes": False}, "made up by the mount, not stored on new (odd)"),
+    (Field.OWNER, {"owners": False}, "made up by the mount, not stored on new (odd)"),
+    (Field.GROUP, {"owners": False}, "made up by the mount, not stored on new (odd)"),
+    (Field.ACL, {"acls": False}, "not held on new (odd)"),
+    (Field.XATTRS, {"xattrs": False}, "not held on new (odd)"),
+    (Field.STREAMS, {"xattrs": False}, "not held, or not shown on new (odd)"),
+    (Field.HARD_LINKS, {"hard_links": False}, "not held on new (odd)"),
+    (Field.HARD_LINKS, {"inodes": False}, "cannot be seen on new (odd), whose inode numbers are made up"),
+    (Field.SPARSE, {"compresses": True}, "the space taken says nothing about holes on new (odd), which compresses"),
+)
+DIFFERENT: Final[dict[Field, dict[str, Any]]] = {
+    Field.MTIME: {"mtime_ns": T0_NS + 1},
+    Field.MODE: {"mode": 0o600},
+    Field.OWNER: {"uid": 7},
+    Field.GROUP: {"gid": 7},
+    Field.ACL: {"xattrs": '{"system.posix_acl_access": "user::r--"}'},
+    Field.XATTRS: {"xattrs": '{"user.a": "1"}'},
+    Field.STREAMS: {"xattrs": '{"user.DosStream.a:$DATA": "1"}'},
+    Field.SPARSE: {"allocated": 0},
+}
+"""What makes a file differ in one field only."""
+
+
+def differing(field: Field, **given_: Any) -> list[str | None]:
+    """Return the fields of the findings about a file that differs in one field."""
+    old = file("a", size=2**22, allocated=2**22, xattrs="{}")
+    return [found.fields for found in reconciled([old], [old._replace(**DIFFERENT[field])], **given_).findings]
+
+
+@pytest.mark.parametrize(("field", "facts", "why"), DENIED, ids=[f"{one} {facts}" for one, facts, _ in DENIED])
+def test_what_a_side_does_not_hold_is_left_out_unless_it_is_asked_for(
+    field: Field, facts: dict[str, object], why: str
+) -> None:
+    """A fact that denies a field takes it out, with the reason; --compare takes it in again, and the reason goes."""
+    theirs = {"file_system": "odd"} | {key: str(int(bool(value))) for key, value in facts.items()}
+    left_out = Comparison.between({}, theirs)
+    assert field not in left_out.fields
+    assert dict(left_out.not_compared)[field] == why
+    asked = Comparison.between({}, theirs, compare={field})
+    assert field in asked.fields
+    assert field not in dict(asked.not_compared)
+    if field in DIFFERENT:
+        assert differing(field, new_facts=facts) == []
+        assert differing(field, new_facts=facts, compare=frozenset({field})) == [field]
+
+
+@pytest.mark.parametrize("field", DIFFERENT)
+def test_a_field_that_is_to_be_ignored_makes_no_finding(field: Field) -> None:
+    """What differs in it alone is identical, and the reason says who left it out."""
+    assert differing(field) == [field]
+    assert differing(field, ignore=frozenset({field})) == []
+    told = Comparison.between({}, {}, ignore={field}).not_compared
+    assert dict(told)[field] == "left out by --ignore"
+
+
+def test_ignoring_one_of_two_keeps_the_other() -> None:
+    """A finding lists what is compared, and nothing that is left out."""
+    old = file("a")
+    new = old._replace(mode=0o600, uid=7)
+    outcome = reconciled([old], [new], ignore=frozenset({Field.OWNER}))
+    assert [(found.fields, found.marks) for found in outcome.findings] == [("mode", "mode file 0644 0600")]
+
+
+def test_ignored_fields_never_leave_content_out() -> None:
+    """With every field left out, one changed byte is what it was."""
+    outcome = reconciled([file("a", b"1")], [file("a", b"3", mode=0)], ignore=frozenset(Field))
+    assert (outcome.at("a").cls, outcome.at("a").cause) == (Class.CONTENT_CHANGED, Cause.SILENT)
+
+
+def test_a_field_cannot_be_compared_and_ignored() -> None:
+    """Whoever says both is asked which one is meant, before anything is read."""
+    both = frozenset({Field.MODE})
+    with pytest.raises(UsageProblem, match="mode is to be compared and to be ignored"):
+        reconciled([file("a")], [file("a")], compare=both, ignore=both)
+
+
+def test_facts_that_are_not_there_count_as_held() -> None:
+    """A manifest that says nothing of its file system is compared in everything, to the nanosecond."""
+    for facts in ({}, {"grain_ns": "", "owners": "", "modes": "", "streams": "", "owner_names": ""}):
+        one = Comparison.between(facts, facts)
+        assert one.fields == set(Field) - {Field.DIRECTORY_MTIME}
+        assert (one.tolerance_ns, one.owners.renamed, one.streams_only) == (0, frozenset(), frozenset())
+    assert dict(Comparison.between({}, {"owners": "0"}).not_compared)[Field.OWNER].endswith("on new (unknown)")
+
+
+@pytest.mark.xfail(strict=True, reason="a step that is no number is a ValueError with a traceback")
+@pytest.mark.parametrize("text", ["abc", "1e9", "\u00bd", "9" * 5000])
+def test_a_step_that_is_no_number_is_no_traceback(text: str) -> None:
+    """A manifest may come from anybody: it is refused in one line, or its step is not known."""
+    with suppress(VerifierError):
+        reconciled([file("a")], [file("a")], new_facts={"grain_ns": text})
