@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, Final
 
 import pytest
 
 from tests.reconcile.trees import SECOND_NS, T0_NS, entry, file, folder, link, reconciled, unlisted, unread
-from verifier.classes import Cause, Class, Severity, Side, VerdictKind
-from verifier.rules.rule import Policy, RuleSet
+from verifier.classes import Cause, Class, Field, Severity, Side, VerdictKind
+from verifier.reconcile.classify import Bench
+from verifier.reconcile.compared import Comparison
+from verifier.rules.matcher import Claim
+from verifier.rules.rule import Action, Policy, Rule, RuleSet
 from verifier.tree.entry import Entry, Kind, State
 
 LATER: Final = T0_NS + 10 * SECOND_NS
@@ -331,8 +335,6 @@ def test_a_policy_changes_the_severity_of_a_class() -> None:
 
 def test_a_policy_weighs_metadata_fields_and_the_heaviest_counts() -> None:
     """A site may care about modes and not about times; of several fields the heaviest decides."""
-    from verifier.classes import Field  # noqa: PLC0415
-
     policy = Policy(fields={Field.MODE: Severity.BLOCKER, Field.MTIME: Severity.NONE})
     old = file("a")
     for changes, severity in (
@@ -343,3 +345,95 @@ def test_a_policy_weighs_metadata_fields_and_the_heaviest_counts() -> None:
     ):
         outcome = reconciled([old], [old._replace(**changes)], rules=RuleSet(policy=policy))  # type: ignore[arg-type]
         assert outcome.at("a").severity == severity
+
+
+# ---- Rules and content
+
+CHANGES: Final[dict[str, tuple[Entry, Entry]]] = {
+    "silent": (file("a", b"1"), file("a", b"3")),
+    "zero-filled at the same time": (file("a", b"x" * 600), file("a", bytes(600))),
+}
+"""Bytes that changed while size and time stayed the same."""
+
+
+def ruled(action: Action) -> RuleSet:
+    """Return a rule for one name, and nothing else."""
+    return RuleSet((Rule("invented", ("a",), "cache", "somebody", action, "invented"),))
+
+
+@pytest.mark.parametrize("action", list(Action))
+@pytest.mark.parametrize("change", CHANGES)
+def test_no_action_of_a_rule_hides_a_silent_change(change: str, action: Action) -> None:
+    """Set aside, reported, kept, not entered: bytes that changed under an unchanged size and time stay a blocker."""
+    old, new = CHANGES[change]
+    gates: dict[str, Any] = {"frozen_at_ns": 0, "live_since_ns": 0}
+    outcome = reconciled([old, file("b")], [new, file("b")], rules=ruled(action), **gates)
+    assert (outcome.at("a").cls, outcome.at("a").severity) == (Class.CONTENT_CHANGED, Severity.BLOCKER)
+    assert outcome.verdict.kind is VerdictKind.NOT_TRUSTWORTHY
+    assert outcome.to_copy == (b"./a",)
+
+
+@pytest.mark.parametrize(
+    "new",
+    [file("a", b"12"), file("a", b"3", mtime_ns=LATER), file("a", b"3", mtime_ns=EARLIER), folder("a")],
+    ids=["another size", "later", "earlier", "a folder"],
+)
+def test_a_rule_sets_aside_what_shows(new: Entry) -> None:
+    """A cache that was written anew, or became something else, is what the rule is there for."""
+    outcome = reconciled([file("a", b"1"), file("b")], [new, file("b")], rules=ruled(Action.SET_ASIDE))
+    assert outcome.at("a").cls == Class.CLUTTER
+
+
+def test_a_policy_is_heard_under_a_shift_of_times() -> None:
+    """A site that weighs times as blockers gets them weighed so, systematic or not."""
+    rules = RuleSet(policy=Policy(fields={Field.MTIME: Severity.BLOCKER}))
+    old = [file(f"{n:02}", str(n).encode()) for n in range(12)]
+    outcome = reconciled(old, [one._replace(mtime_ns=LATER + 3590 * SECOND_NS) for one in old], rules=rules)
+    assert len(outcome.explained) == 12
+    assert {found.severity for found in outcome.findings} == {Severity.BLOCKER}
+
+
+SHIFT: Final = 3600 * SECOND_NS
+BENCH: Final = Bench(Comparison(frozenset(Field), (), 0), Policy(), shifts_ns=(SHIFT,))
+SET_ASIDE: Final = Claim(ruled(Action.SET_ASIDE).rules[0], "a", True, "why")
+FAILED: Final = Claim(ruled(Action.SET_ASIDE).rules[0], "a", False, "why")
+KEPT: Final = Claim(ruled(Action.KEEP).rules[0], "a", True, "why")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "claim", "gates", "needed"),
+    [
+        pytest.param(file("a", b"1"), file("a", b"1"), None, {}, False, id="the same bytes"),
+        pytest.param(file("a", b"1"), file("a", b"3"), None, {}, True, id="other bytes"),
+        pytest.param(file("a", b"1"), file("a", b"22"), None, {}, True, id="another size"),
+        pytest.param(unread(file("a", b"1")), file("a", b"22"), None, {}, False, id="not read on one side"),
+        pytest.param(folder("a"), file("a"), None, {}, False, id="another kind"),
+        pytest.param(link("a", "x"), link("a", "y"), None, {}, False, id="links"),
+        pytest.param(file("a", b"1"), file("a", b"22"), SET_ASIDE, {}, False, id="set aside"),
+        pytest.param(file("a", b"1"), file("a", b"3"), SET_ASIDE, {}, True, id="silent, set aside"),
+        pytest.param(file("a", b"1"), file("a", b"22"), FAILED, {}, True, id="a rule whose guards do not hold"),
+        pytest.param(file("a", b"1"), file("a", b"22"), KEPT, {}, True, id="kept"),
+        pytest.param(file("a", b"1"), file("a", b"22"), None, {"frozen_at_ns": 0}, False, id="drift of the old side"),
+        pytest.param(file("a", b"1"), file("a", b"22"), None, {"live_since_ns": 0}, False, id="drift of the new side"),
+        pytest.param(file("a", b"1"), file("a", b"3"), None, {"live_since_ns": 0}, True, id="silent, gate open"),
+        pytest.param(
+            file("a", b"1"),
+            file("a", b"3", mtime_ns=T0_NS + SHIFT),
+            SET_ASIDE,
+            {"frozen_at_ns": 0, "live_since_ns": 0},
+            True,
+            id="silent under a shift, everything open",
+        ),
+    ],
+)
+def test_files_are_looked_at_again_where_content_is_to_be_reported(
+    old: Entry, new: Entry, claim: Claim | None, gates: dict[str, int], needed: bool
+) -> None:
+    """Reading again costs time: only for what would be reported, and always for what was silent."""
+    bench = replace(BENCH, **gates)  # type: ignore[arg-type]
+    assert bench.needs_look(old, new, claim) is needed
+    told = bench.same_place(old, new, claim)
+    if needed:
+        assert told.cls is Class.CONTENT_CHANGED
+    elif old.kind == new.kind == Kind.FILE and old.content_known:
+        assert told.cls is not Class.CONTENT_CHANGED
