@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import io
 import os
 import re
 import subprocess
-import sys
+from contextlib import redirect_stderr, redirect_stdout
 from typing import TYPE_CHECKING, Final
 
 import pytest
 
 from tests.reconcile.trees import FOLDER, SECOND_NS, T0_NS, Node, plant, snapshot
+from verifier.cli.app import run
 from verifier.cli.recopy import recopy
 from verifier.tree.entry import Kind
 
@@ -73,10 +75,12 @@ class Sides:
 
     def copy(self, evidence: Path, program: Sequence[str], *options: str) -> str:
         """Give the list to a program, run in the old side's root; return what the command said besides."""
-        command = [sys.executable, "-m", "verifier", "recopy", str(evidence), "--null", *options]
-        listed = subprocess.run(command, capture_output=True, check=True)
-        subprocess.run(program, input=listed.stdout, cwd=self.old, check=True, capture_output=True)
-        return listed.stderr.decode()
+        written, said = io.BytesIO(), io.StringIO()
+        out = io.TextIOWrapper(written)  # closes what it writes to when nobody holds it
+        with redirect_stdout(out), redirect_stderr(said):
+            assert run(["recopy", str(evidence), "--null", *options]) == 0
+        subprocess.run(program, input=written.getvalue(), cwd=self.old, check=True, capture_output=True)
+        return said.getvalue()
 
 
 @pytest.fixture

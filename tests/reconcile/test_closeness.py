@@ -237,7 +237,7 @@ def test_what_a_rule_set_aside_still_says_where_bytes_are() -> None:
     assert reason(outcome, "a").endswith("its content is there as $RECYCLE.BIN/$R1")
 
 
-@settings(max_examples=12)
+@settings(max_examples=8)
 @given(
     old=st.lists(st.sampled_from("abcdefgh"), min_size=1, max_size=6, unique=True),
     new=st.lists(st.sampled_from("abcdefgh"), max_size=6, unique=True),

@@ -94,7 +94,7 @@ def later(entries: list[Entry], nanoseconds: int = HOUR_NS) -> list[Entry]:
     return [one._replace(mtime_ns=one.mtime_ns + nanoseconds) if one.kind == Kind.FILE else one for one in entries]
 
 
-@settings(max_examples=10)
+@settings(max_examples=6)
 @given(old=sides(known=False), new=sides(known=False), seed=st.integers(0, 2**16))
 def test_the_order_of_rows_plays_no_part(old: list[Entry], new: list[Entry], seed: int) -> None:
     """The same entries, written in any order, give the same findings, facts and list of what to copy again."""
@@ -130,7 +130,7 @@ SAME: Final = (
 )
 
 
-@settings(max_examples=12)
+@settings(max_examples=8)
 @given(old=sides(known=True), new=sides(known=True))
 def test_seen_from_the_other_side_what_is_missing_is_extra(old: list[Entry], new: list[Entry]) -> None:
     """Swapped, missing and extra change places in number and bytes, and everything else stays what it was.
@@ -178,7 +178,7 @@ def mapped_trees(draw: st.DrawFn, *, unique: bool) -> tuple[list[Entry], list[En
     return with_parents([*old.values(), *kept]), with_parents([*new.values(), *kept]), maps
 
 
-@settings(max_examples=14)
+@settings(max_examples=10)
 @given(trees=mapped_trees(unique=True))
 def test_a_map_and_a_tree_that_was_moved_by_it_change_nothing(
     trees: tuple[list[Entry], list[Entry], tuple[PlaceMap, ...]],
@@ -217,7 +217,7 @@ MAPS: Final = st.sampled_from([(), ("a=b",), ("a=b", "b=a"), ("b=q/r",), ("zz=zy
 GATES: Final = st.sampled_from([{}, {"frozen_at_ns": T0_NS}, {"live_since_ns": T0_NS + HOUR_NS}, {"frozen_at_ns": 0}])
 
 
-@settings(max_examples=20)
+@settings(max_examples=14)
 @given(old=sides(known=False), new=sides(known=False), maps=MAPS, gates=GATES)
 def test_the_account_balances_with_everything_at_once(
     old: list[Entry], new: list[Entry], maps: tuple[str, ...], gates: dict[str, int]
@@ -239,7 +239,7 @@ def test_the_account_balances_with_everything_at_once(
     assert owner.tally.entries == marks.count("owner 1000 3001") >= 12
 
 
-@settings(max_examples=14)
+@settings(max_examples=9)
 @given(old=sides(known=False), new=sides(known=False))
 def test_a_shift_changes_no_class_but_makes_identical_files_metadata_only(old: list[Entry], new: list[Entry]) -> None:
     """The same pair with all new times an hour later: nothing more is wrong, and nothing less; silent stays silent."""

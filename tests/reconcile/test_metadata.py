@@ -428,7 +428,7 @@ FACTS: Final = st.fixed_dictionaries(
 FIELDS: Final = st.sets(st.sampled_from(Field), max_size=2)
 
 
-@settings(max_examples=25)
+@settings(max_examples=15)
 @given(
     pairs=st.lists(st.tuples(KINDS, CHANGES, CHANGES), min_size=10, max_size=25),
     ours=FACTS,

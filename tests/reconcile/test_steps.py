@@ -116,7 +116,7 @@ def test_a_side_with_too_few_files_gives_no_tolerance() -> None:
     assert steps(times, times[: FEWEST - 1])[2] == 0
 
 
-@settings(max_examples=12)
+@settings(max_examples=6)
 @given(
     times=st.lists(st.integers(-(10**18), 10**18), min_size=FEWEST, max_size=FEWEST),
     step_ns=st.sampled_from([1, *STEPS_NS]),
