@@ -156,7 +156,6 @@ def test_what_is_no_evidence_is_one_line(tmp_path: Path, verifier: Command) -> N
     assert (ended.code, ended.out, ended.err.count("\n")) == (2, "", 1)
 
 
-@pytest.mark.xfail(strict=True, reason="the example lacks -u, without which cpio keeps damaged files of the same time")
 def test_the_example_in_the_help_replaces_damaged_files() -> None:
     """What silently changed has the same time, and cpio leaves files of the same age alone unless it is told -u.
 

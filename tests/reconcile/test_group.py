@@ -150,9 +150,6 @@ def test_names_of_several_bytes_are_measured_in_characters() -> None:
     assert set(groups(outcome, Class.RELOCATED).values()) == {"\U0001f33f\u6f22"}
 
 
-@pytest.mark.xfail(
-    strict=True, reason="one file that arrived makes its folder relocated, and what was lost has no group"
-)
 def test_a_folder_of_which_nearly_everything_was_lost_is_a_lost_folder() -> None:
     """Nine of ten files are gone: that is one line of nine files, and no sentence says that what it held is there."""
     outcome = reconciled([*many("a", 10), KEEP], [file("x/0", b"0"), KEEP])
@@ -164,10 +161,7 @@ def test_a_folder_of_which_nearly_everything_was_lost_is_a_lost_folder() -> None
     "maps",
     [
         (),
-        pytest.param(
-            (PlaceMap("a", "b"),),
-            marks=pytest.mark.xfail(strict=True, reason="what was set aside counts as met at its mapped place"),
-        ),
+        (PlaceMap("a", "b"),),
     ],
     ids=["no map", "mapped"],
 )

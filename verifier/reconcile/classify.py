@@ -6,7 +6,7 @@ Pure judgement over facts that are given; the order of the questions is the cont
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from verifier.classes import DEFAULT_FIELD_SEVERITY, DEFAULT_SEVERITY, Cause, Class, Field, Severity, Side
 from verifier.reconcile.findings import Finding
@@ -19,6 +19,9 @@ from verifier.tree.names import shown
 if TYPE_CHECKING:
     from verifier.reconcile.compared import Comparison
     from verifier.rules.matcher import Claim
+
+
+_HEAVIEST_FIRST: Final = list(Severity)
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,7 +249,7 @@ class Bench:
         usual = self.policy.classes.get(cls, DEFAULT_SEVERITY[cls])
         if cls is Class.METADATA_ONLY:
             fields = [one.field for one in judgement.differs if one.field is not None]
-            return min((self._field_severity(field, usual) for field in fields), key=list(Severity).index)
+            return min((self._field_severity(field, usual) for field in fields), key=_HEAVIEST_FIRST.index)
         return usual
 
     def _field_severity(self, field: Field, usual: Severity) -> Severity:

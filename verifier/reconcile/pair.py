@@ -222,7 +222,10 @@ def _is_accounted_for(connection: sqlite3.Connection, folder: str, *, mapped: bo
     ).fetchone()
     if lost or elsewhere or not mapped:
         return bool(elsewhere and not lost)
-    met = "SELECT 1 FROM placed WHERE path > ? AND path < ? AND place <> path LIMIT 1"
+    met = """
+        SELECT 1 FROM placed AS o WHERE path > ? AND path < ? AND place <> path
+        AND NOT EXISTS (SELECT 1 FROM left_old AS l WHERE l.path = o.path) LIMIT 1
+    """
     return connection.execute(met, inside(folder)).fetchone() is not None
 
 

@@ -87,6 +87,8 @@ class Marks:
     """Counts findings by their marks while they are written."""
 
     combinations: dict[str, _Sum] = field(default_factory=dict)
+    single: dict[str, _Sum] = field(default_factory=dict)
+    """What each mark came to."""
     totals: Counter[str] = field(default_factory=Counter)
     """Findings that differ in each respect: a field, or `NAME`."""
 
@@ -97,28 +99,22 @@ class Marks:
             return
         for one in {mark.partition(" ")[0] for mark in marks.split("\n")}:
             self.totals[one] += 1
-        found = self.combinations.get(marks)
-        if found is None:
-            if len(self.combinations) >= MOST_COMBINATIONS:
-                self._forget_the_rare()
-            found = self.combinations[marks] = _Sum()
-        found.entries += 1
-        if (finding.old_kind or finding.new_kind) == "file":
-            found.files += 1
-            found.bytes += finding.old_size or 0
+        is_file = (finding.old_kind or finding.new_kind) == "file"
+        tally = Tally(1, int(is_file), (finding.old_size or 0) if is_file else 0)
+        _counted(self.combinations, marks).add(tally)
+        for mark in marks.split("\n"):
+            _counted(self.single, mark).add(tally)
 
-    def _forget_the_rare(self) -> None:
-        """Make room: what is systematic is among the frequent ones, wherever they come."""
-        kept = sorted(self.combinations.items(), key=lambda one: -one[1].entries)[: MOST_COMBINATIONS // 2]
-        self.combinations = dict(kept)
 
-    def by_mark(self) -> dict[str, _Sum]:
-        """Return what each single mark came to."""
-        found: dict[str, _Sum] = defaultdict(_Sum)
-        for marks, tally in self.combinations.items():
-            for mark in marks.split("\n"):
-                found[mark].add(Tally(tally.entries, tally.files, tally.bytes))
-        return found
+def _counted(sums: dict[str, _Sum], name: str) -> _Sum:
+    """Return the sum of a name; makes room for it, because what is systematic is among the frequent ones."""
+    found = sums.get(name)
+    if found is None:
+        if len(sums) >= MOST_COMBINATIONS:
+            for rare, _ in sorted(sums.items(), key=lambda one: one[1].entries)[: MOST_COMBINATIONS // 2]:
+                del sums[rare]
+        found = sums[name] = _Sum()
+    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +138,7 @@ def write_systematic(store: Findings, marks: Marks, comparison: Comparison, iden
         comparison: What was compared.
         identical_files: How many files differ in nothing.
     """
-    by_mark = marks.by_mark()
+    by_mark = marks.single
     facts = [
         *_shifted(by_mark, marks.totals[Field.MTIME], identical_files),
         *_owners(by_mark, Field.OWNER, comparison.owners),
@@ -193,7 +189,7 @@ def _shifted(by_mark: Mapping[str, _Sum], total: int, identical_files: int) -> I
             # What is no shift at all is an exception to each of them.
             yield _Fact("shifted-times", text, frozenset({mark}), entries + others)
     elif total >= max(LEAST, (total + identical_files) * KEPT_SHARE):
-        text = "times of files are others on the new side, in no one way: they were not kept"
+        text = "times of files are others on the new side: they were not kept"
         yield _Fact("times-not-kept", text, frozenset(of_field), total)
 
 
