@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
     from verifier.tree.entry import Entry
 
+pytestmark = pytest.mark.slow
+
 DEPARTMENTS: Final = 20
 PROJECTS: Final = 50
 PLAIN: Final = 97_700

@@ -310,6 +310,7 @@ def started(*arguments: object) -> subprocess.CompletedProcess[str]:
     )
 
 
+@pytest.mark.slow
 def test_a_check_of_some_seconds_tells_every_second(tmp_path: Path) -> None:
     """At least an object a second for each side, whole, growing, and a last one in which every side is done."""
     roots = [plant(tmp_path / side, {b"small": Node(b"1")}) for side in Side]

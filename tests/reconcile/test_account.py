@@ -136,6 +136,7 @@ def near_copies(draw: st.DrawFn) -> tuple[list[Entry], list[Entry]]:
     return list(old.values()), list(new.values())
 
 
+@pytest.mark.slow
 @settings(max_examples=120, deadline=None)
 @given(sides=st.one_of(near_copies(), st.tuples(entries(), entries())))
 def test_trust_is_never_given_away(sides: tuple[list[Entry], list[Entry]]) -> None:

@@ -41,6 +41,7 @@ def found(outcome: Outcome) -> dict[tuple[str | None, str | None], tuple[str, st
     return {(one.old_path, one.new_path): (one.cls, one.cause) for one in outcome.findings}
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(pair=pairs())
 def test_several_changes_at_once_are_each_found_and_nothing_else(pair: Pair) -> None:

@@ -202,6 +202,7 @@ def test_a_crowd_of_one_class_hides_no_folder_of_another(tmp_path: Path) -> None
     assert [report.cells(row) for row in rows(report, 2)] == [["lost", "22 files", "2 B"]]
 
 
+@pytest.mark.slow
 def test_the_page_stays_small_whatever_was_found(tmp_path: Path) -> None:
     """Twenty thousand findings, of which many have long names full of characters to escape, fit into 3 MB."""
     findings = []

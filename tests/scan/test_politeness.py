@@ -33,6 +33,7 @@ def root(tmp_path: Path) -> Path:
     return lay_out(tmp_path / "root", {b"small": small, b"large": large})
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("readers", [1, 4])
 def test_all_readers_together_keep_the_rate(root: Path, tmp_path: Path, readers: int) -> None:
     """However many readers there are, a limited scan reads at that rate, within a tenth."""

@@ -454,6 +454,7 @@ def known_files(manifest: Path) -> int:
     return len(known)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(KILLS))
 def test_killed_at_any_instant_a_scan_goes_on(killed_root: tuple[Path, str], manifest: Path, seed: int) -> None:
     """SIGKILL of every process, once or twice, then the same command: the undisturbed fingerprint, and no rest.
