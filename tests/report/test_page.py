@@ -19,7 +19,8 @@ from tests.report.evidence import IDENTICAL, RULES, finding, one_of_each, page, 
 from tests.report.markup import Element, Page, words
 from tests.strategies import HOSTILE_NAMES, names
 from verifier.classes import Cause, Class, Severity, Side, VerdictKind
-from verifier.report.context import INLINE_ROWS
+from verifier.reconcile.findings import Findings, Systematic, Tally
+from verifier.report.context import INLINE_ROWS, build_context
 from verifier.report.listing import LINE_BYTES, LONGEST_TEXT, may_be_shown
 from verifier.report.page import CAUSES, DECISION_LINES, render_page
 from verifier.report.words import ADVICE, CAUTIONS, HEADLINES, MEANINGS, MEANS, NOT_PROVED
@@ -711,3 +712,22 @@ def test_every_text_has_enough_contrast(tmp_path: Path, scheme: str) -> None:
     for name, colour in colours.items():
         for ground in grounds:
             assert _contrast(colour, ground) >= 4.5, (name, ground)
+
+
+def test_what_is_explained_is_counted_and_not_listed(tmp_path: Path) -> None:
+    """What differs in systematic ways only is one line of question 6; the rest is listed below it."""
+    marks = "mtime +3600 s"
+    findings = [finding(Class.METADATA_ONLY, f"t/{n}", f"t/{n}", fields="mtime", marks=marks) for n in range(12)]
+    findings.append(finding(Class.METADATA_ONLY, "t/other", "t/other", fields="mode"))
+    fact = Systematic("shifted-times", "times of files are 1 h later", Tally(12, 12, 1200), 0, ("t/0",))
+    with written(tmp_path, findings) as (_, store):
+        place = store.path
+    with Findings.reopen(place) as store:
+        store.set_systematic([fact], [(marks, [1])])
+        store.commit()
+    with Findings.open(place) as store:
+        section = Page(render_page(build_context(tmp_path, store), store)).section(6).text
+    assert "times of files are 1 h later" in section
+    assert "12 of them differ in nothing but what is the same way everywhere" in words(section)
+    assert "t/other" in section
+    assert "t/11" not in section

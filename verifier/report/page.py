@@ -328,6 +328,13 @@ def _coldness(side: SideFacts) -> str:
     return f"NOT ALL: {count_of(warm, 'file', 'files')} of {cold + warm:,} still had pages in memory"
 
 
+def _manner(side: SideFacts) -> str:
+    """Say what a scan did."""
+    if side.facts.get("listing_only") == "1":
+        return "LISTED ONLY, nothing read"
+    return "listed, and A SAMPLE read" if side.facts.get("sampled") == "1" else "listed and read"
+
+
 def _listed(words: Iterable[str]) -> str:
     return ", ".join(dict.fromkeys(word.lower() for word in words)).capitalize() or "Nothing"
 
@@ -353,7 +360,7 @@ def _environment() -> Environment:
         shown=may_be_shown, size=size_text, exact=_exact, number=_number, instant=_instant, span=_span
     )
     environment.globals.update(DO_NOT_DESCEND=Action.DO_NOT_DESCEND.value, count_of=count_of, fact=_fact, Class=Class)
-    environment.globals.update(coldness=_coldness, problem_line=problem_line, said=_said)
+    environment.globals.update(coldness=_coldness, problem_line=problem_line, said=_said, manner=_manner)
     return environment
 
 

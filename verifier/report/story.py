@@ -87,10 +87,17 @@ def story(evidence: Path, path: str) -> list[Line]:
 def _relative(path: str, context: ReportContext) -> str:
     """Return a path relative to its root, if it was given whole."""
     for side in context.sides.values():
-        root = side.facts["root"].rstrip("/")
-        if path.startswith(f"{root}/"):
-            return path.removeprefix(f"{root}/").strip("/")
+        for root, label in _roots(side.facts):
+            if path.startswith(f"{root}/"):
+                return f"{label}/{path.removeprefix(f'{root}/')}".strip("/")
     return path.removeprefix("./").strip("/")
+
+
+def _roots(facts: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Return a side's roots, each with the folder that it is in the combined tree: none where it is the only one."""
+    if not facts.get("roots"):
+        return [(facts["root"].rstrip("/"), "")]
+    return [(str(one["root"]).rstrip("/"), str(one["label"])) for one in json.loads(facts["roots"])]
 
 
 def _told(finding: Finding | None, held: Sequence[_Held]) -> list[Line]:
@@ -190,7 +197,7 @@ def place_on_disk(facts: Mapping[str, str], path: str) -> Path:
     root = facts["root"]
     if facts.get("roots"):
         label, _, path = path.partition("/")
-        root = next(one["root"] for one in json.loads(facts["roots"]) if one["label"] == label)
+        root = next((place for place, called in _roots(facts) if called == label), "")
     return Path(os.fsdecode(to_bytes(root)), *parts_of(path))
 
 
