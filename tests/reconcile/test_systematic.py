@@ -633,6 +633,15 @@ def test_combinations_beyond_the_limit_make_room_for_frequent_ones() -> None:
     assert marks.totals["xattrs"] == MOST_COMBINATIONS * 4
 
 
+def test_a_fact_whose_entries_are_all_unlike_otherwise_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Room for combinations may be given to others; the count stays, and examples are then missing at worst."""
+    monkeypatch.setattr(systematic, "MOST_COMBINATIONS", 6)
+    odd = [one._replace(xattrs=f'{{"user.{n}": "1"}}') for n, one in enumerate(files(20, "a", uid=1000))]
+    often = files(30, "b", mode=0o600) + files(30, "c", mode=0o640) + files(30, "d", mode=0o644)
+    new = [one._replace(uid=3001, xattrs="{}") for one in odd] + with_all(often, mode=0o666)
+    assert reconciled([*odd, *often], new).fact("mapped-owner").tally.entries == 20
+
+
 @pytest.mark.parametrize("where", ["a", "z"], ids=["odd ones last", "odd ones first"])
 def test_what_is_frequent_is_found_however_many_combinations_there_are(
     monkeypatch: pytest.MonkeyPatch, where: str

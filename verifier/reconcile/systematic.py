@@ -162,6 +162,7 @@ def _whole(store: Findings, marks: Marks, by_mark: Mapping[str, _Sum], fact: _Fa
     frequent = max(
         (text for text in marks.combinations if not fact.marks.isdisjoint(text.split("\n"))),
         key=lambda text: marks.combinations[text].entries,
+        default=None,  # where no two entries that have the mark are alike otherwise, room was needed for others
     )
     examples = store.connection.execute(
         "SELECT coalesce(old_path, new_path) FROM findings WHERE marks = ? ORDER BY id LIMIT ?", (frequent, EXAMPLES)
