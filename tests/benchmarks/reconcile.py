@@ -17,7 +17,6 @@ Without rows all are run; ten needs 10 GB of disk. Exit code 1 where something d
 
 from __future__ import annotations
 
-import argparse
 import importlib
 import json
 import resource
@@ -26,12 +25,11 @@ import subprocess
 import sys
 import tempfile
 import time
-from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from tests.benchmarks.pairs import Result, Target, take_turns, time_result
-from tests.benchmarks.scan import surroundings
+from tests.benchmarks.program import run_rows
 from tests.benchmarks.sides import Sides, join, make
 from verifier.classes import Class, Side
 from verifier.reconcile.options import ReconcileOptions
@@ -57,37 +55,28 @@ class Measured(NamedTuple):
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Make the manifests that are wanted, run the rows, print them; return 1 where something does not hold."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("rows", nargs="*", metavar="ROW", help="million, relocated, ten; all of them by default")
-    parser.add_argument("--runs", type=int, default=5, help="pairs of each row (default: 5)")
-    parser.add_argument("--folder", type=Path, help="where the manifests are made, or lie from an earlier run; kept")
-    parser.add_argument("--scale", type=float, default=1.0, help="share of the full sizes, to see whether all works")
-    parser.add_argument("--one", nargs=3, help=argparse.SUPPRESS)
-    given = parser.parse_args(arguments)
-    if given.one:
-        print(json.dumps(_measure(given.one[0], Sides(Path(given.one[1]), Path(given.one[2])))))
+    """Make the manifests that are wanted, run the rows, print them; return 1 where something does not hold.
+
+    With ``--one`` it is the process of one measurement, and prints that.
+    """
+    given = sys.argv[1:] if arguments is None else list(arguments)
+    if given[:1] == ["--one"]:
+        what, old, new = given[1:]
+        print(json.dumps(_measure(what, Sides(Path(old), Path(new)))))
         return 0
-    wanted = given.rows or ["million", "relocated", "ten"]
-    if unknown := set(wanted) - {"million", "relocated", "ten"}:
-        parser.error(f"no such row: {', '.join(sorted(unknown))}")
-    with ExitStack() as stack:
-        folder: Path = given.folder or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="verifier-bench-")))
-        print(surroundings(), flush=True)
-        million = int(MILLION * given.scale)
-        results = []
-        for row in wanted:
-            if row == "ten":
-                results.append(_ten(folder, million, given.runs))
-            else:
-                relocated = int(RELOCATED * given.scale) if row == "relocated" else 0
-                results.append(_against_join(make(folder, million, relocated), million, relocated, given.runs))
-            first, *more = results[-1].lines
-            print(f"{row}: {first}", *(f"    {line}" for line in more), sep="\n", flush=True)
-    return 0 if all(result.holds for result in results) else 1
+    return run_rows(__doc__, {"million": _million, "relocated": _relocated, "ten": _ten}, arguments)
 
 
-def _against_join(sides: Sides, files: int, relocated: int, runs: int) -> Result:
+def _million(folder: Path, scale: float, runs: int) -> Result:
+    return _against_join(folder, int(MILLION * scale), 0, runs)
+
+
+def _relocated(folder: Path, scale: float, runs: int) -> Result:
+    return _against_join(folder, int(MILLION * scale), int(RELOCATED * scale), runs)
+
+
+def _against_join(folder: Path, files: int, relocated: int, runs: int) -> Result:
+    sides = make(folder, files, relocated)
     pairs = take_turns(
         runs, lambda: _run("ours", sides).seconds, lambda: _run("join", sides).seconds, lambda: _run("join", sides)
     )
@@ -95,7 +84,8 @@ def _against_join(sides: Sides, files: int, relocated: int, runs: int) -> Result
     return time_result(what, pairs, WITH_RELOCATED if relocated else AGAINST_JOIN)
 
 
-def _ten(folder: Path, million: int, runs: int) -> Result:
+def _ten(folder: Path, scale: float, runs: int) -> Result:
+    million = int(MILLION * scale)
     many, few = make(folder, million * 10, million // 10), make(folder, million, million // 100)
     peaks: list[float] = []
 

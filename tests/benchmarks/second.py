@@ -14,7 +14,6 @@ Without rows all are run. Exit code 1 where something does not hold.
 
 from __future__ import annotations
 
-import argparse
 import os
 import sys
 import tempfile
@@ -25,7 +24,7 @@ from typing import TYPE_CHECKING, Final
 
 from tests.benchmarks.floors import two_threads
 from tests.benchmarks.pairs import Result, Target, rate_result, stopwatch, take_turns, time_result
-from tests.benchmarks.scan import surroundings
+from tests.benchmarks.program import run_rows
 from tests.benchmarks.trees import MIB
 from tests.faulty.mount import EVERYWHERE, Fault, faulty_mount
 from verifier.scan.second import LookOptions, Recorded, Request, SecondLook, SightOutcome
@@ -34,7 +33,9 @@ from verifier.tree.comparison import How, OpenFile, compare
 from verifier.tree.digests import Algorithm, new_hash
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
+
+    from tests.benchmarks.program import Row
 
 LARGE: Final = Target(1.5, 1.1, at_most=True)
 SMALL: Final = Target(3.5, 2.0, at_most=True)
@@ -148,31 +149,12 @@ def _read_cold(roots: dict[str, Path], requests: list[Request]) -> None:
         thread.join()
 
 
-ROWS: Final[dict[str, Callable[[Path, float, int], Result]]] = {"large": large, "small": small, "far": far}
+ROWS: Final[dict[str, Row]] = {"large": large, "small": small, "far": far}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Make what is wanted, run the rows, print them; return 1 where something does not hold."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("rows", nargs="*", metavar="ROW", help=f"{', '.join(ROWS)}; all of them by default")
-    parser.add_argument("--runs", type=int, default=5, help="pairs of each row (default: 5)")
-    parser.add_argument("--folder", type=Path, help="where files are made, or lie from an earlier run; kept")
-    parser.add_argument("--scale", type=float, default=1.0, help="share of the full sizes, to see whether all works")
-    given = parser.parse_args(arguments)
-    if unknown := [row for row in given.rows if row not in ROWS]:
-        parser.error(f"no such row: {', '.join(unknown)}")
-    with ExitStack() as stack:
-        folder: Path = given.folder or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="verifier-bench-")))
-        folder /= f"scale-{given.scale:g}"
-        folder.mkdir(parents=True, exist_ok=True)
-        print(surroundings(), flush=True)
-        holds = True
-        for row in given.rows or ROWS:
-            result = ROWS[row](folder, given.scale, given.runs)
-            first, *more = result.lines
-            print(f"{row}: {first}", *(f"    {line}" for line in more), sep="\n", flush=True)
-            holds = holds and result.holds
-    return 0 if holds else 1
+    return run_rows(__doc__, ROWS, arguments)
 
 
 if __name__ == "__main__":
