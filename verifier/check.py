@@ -148,7 +148,7 @@ def check(
                 reuse.get(one.name),
                 finished_too=True,
                 side=one.side,
-                below=one.label if one.number else "",
+                below=one.label,
             )
             for one in given
             if one.share is not None

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Class, Field, Side
 from verifier.manifest.database import attach, database_errors
-from verifier.reconcile.findings import Findings, Tally
+from verifier.reconcile.findings import Findings, Tally, tally_sql
 from verifier.reconcile.look import RecordedLook
 from verifier.reconcile.options import PlaceMap, ReconcileOptions, instant_ns
 from verifier.reconcile.reconciler import reconcile
@@ -125,11 +125,7 @@ def _of_side(connection: sqlite3.Connection, side: Side) -> list[Change]:
     connection.execute("DROP TABLE IF EXISTS changed")
     connection.execute(_CHANGED.format(side=side))
     rows = connection.execute(
-        """
-        SELECT before, after, count(*), count(*) FILTER (WHERE kind = 'file'),
-               coalesce(sum(size) FILTER (WHERE kind = 'file'), 0)
-        FROM changed GROUP BY before, after
-        """
+        f"SELECT before, after, {tally_sql()} FROM changed GROUP BY before, after"  # noqa: S608
     ).fetchall()
     examples = "SELECT path FROM changed WHERE before = ? AND after = ? ORDER BY path LIMIT ?"
     return [

@@ -14,7 +14,7 @@ from tests.reconcile.trees import SECOND_NS, T0_NS, file, folder, scratch, write
 from verifier.check import CheckRequest, check
 from verifier.classes import Cause, Class, Severity, Side, VerdictKind
 from verifier.manifest.store import Manifest
-from verifier.reconcile.findings import Finding, Findings, Systematic
+from verifier.reconcile.findings import EXPLAINED, Finding, Findings, Systematic
 from verifier.report.context import FINDINGS_FILE, ReportContext
 from verifier.report.terminal import summarise
 from verifier.rules.load import load_rules
@@ -100,6 +100,8 @@ class Checked:
     grave: list[Finding]
     """Findings that stand in the way."""
     facts: list[Systematic]
+    explained: dict[Class, int]
+    """Findings of each class that differ in nothing but systematic ways."""
     processor_s: float
 
 
@@ -115,7 +117,9 @@ def checked() -> Iterator[Checked]:
         with Findings.open(base / "proof" / FINDINGS_FILE) as findings:
             lines = [line.text for line in summarise(context, findings)]
             grave = list(findings.stream("severity IN (?, ?)", (Severity.BLOCKER, Severity.INCONCLUSIVE)))
-            yield Checked(context, lines, grave, findings.systematic(), processor_s)
+            counts = findings.counts('"class"', EXPLAINED)
+            explained = {Class(cls): int(number) for cls, is_explained, number in counts if int(is_explained)}
+            yield Checked(context, lines, grave, findings.systematic(), explained, processor_s)
 
 
 def test_the_first_screen_names_the_damaged_file(checked: Checked) -> None:
@@ -165,7 +169,7 @@ def test_what_differs_everywhere_is_two_facts(checked: Checked) -> None:
         ("times of files are 1 h later on the new side", files, files, 0),
         ("owner 1000, new 3001", files + FOLDERS + 2, files, 0),
     ]
-    assert checked.context.explained == {
+    assert checked.explained == {
         Class.METADATA_ONLY: PLAIN - 1 + FOLDERS + 1,
         Class.RELOCATED: MOVED + 1,
     }

@@ -11,8 +11,10 @@ from verifier.errors import EvidenceUnwritable, ManifestDamaged
 from verifier.tree.names import shown, to_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
+
+    from sqlite_utils import Database
 
 
 def named(path: Path) -> str:
@@ -66,12 +68,39 @@ def open_read_only(path: Path) -> sqlite3.Connection:
     return connection
 
 
+def make_tables(
+    connection: sqlite3.Connection, name: str, mark: int, version: int, first_tables: Callable[[Database], None]
+) -> None:
+    """Bring a new or older file to the current version.
+
+    Args:
+        connection: To the file.
+        name: Of its migrations.
+        mark: What tells files of this kind (PRAGMA application_id).
+        version: The current one.
+        first_tables: The first migration.
+    """
+    from sqlite_utils import Database  # noqa: PLC0415  costs 150 ms that who only reads should not pay
+    from sqlite_utils.migrations import Migrations  # noqa: PLC0415
+
+    migrations = Migrations(name)
+    migrations()(first_tables)
+    connection.execute(f"PRAGMA application_id = {mark}")
+    migrations.apply(Database(connection, execute_plugins=False))
+    connection.execute(f"PRAGMA user_version = {version}")
+
+
 class DatabaseFile:
     """An open file. Close it, or use it as a context manager; one thread at a time."""
 
     def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
         self.path = path
         self.connection = connection
+
+    def facts(self) -> dict[str, str]:
+        """Return all facts."""
+        with database_errors(self.path):
+            return dict(self.connection.execute("SELECT key, value FROM facts ORDER BY key"))
 
     def close(self) -> None:
         """Give the file back; what was not committed is lost."""

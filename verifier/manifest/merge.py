@@ -31,6 +31,13 @@ ROOTS: Final = "roots"
 _NAMELESS: Final = "root"
 
 
+def roots_of(facts: Mapping[str, str]) -> dict[str, str]:
+    """Return the roots that a manifest's facts name, as they are shown, by their labels; a single root's is empty."""
+    if not facts.get(ROOTS):
+        return {"": facts["root"]}
+    return {str(one["label"]): str(one["root"]) for one in json.loads(facts[ROOTS])}
+
+
 def folder_name(path: PurePath) -> str:
     """Return the last component of a path; for a drive or a server's share what it is called, else ``root``."""
     if path.name not in ("", "..") and "\0" not in path.name:

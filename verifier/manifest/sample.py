@@ -12,7 +12,7 @@ import sqlite3
 from typing import TYPE_CHECKING, Final, Self
 
 from verifier.errors import ManifestDamaged, NotAManifest
-from verifier.manifest.database import DatabaseFile, address, database_errors, named, open_read_only
+from verifier.manifest.database import DatabaseFile, address, database_errors, make_tables, named, open_read_only
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -49,6 +49,13 @@ _TABLES: Final = (
 )
 
 
+def first_tables(db: Database) -> None:
+    """Make a sample's tables; the name is that of the migration."""
+    db.table("facts").create({"key": str, "value": str}, pk="key", not_null={"value"}, strict=True)
+    for table in _TABLES:
+        db.execute(table)
+
+
 class SampleFile(DatabaseFile):
     """An open sample. Close it, or use it as a context manager; one thread at a time."""
 
@@ -59,24 +66,11 @@ class SampleFile(DatabaseFile):
         Raises:
             EvidenceUnwritable: If it cannot be written.
         """
-        from sqlite_utils import Database  # noqa: PLC0415
-        from sqlite_utils.migrations import Migrations  # noqa: PLC0415  costs 150 ms that readers should not pay
-
-        migrations = Migrations("verifier.sample")
-
-        @migrations()
-        def first_tables(db: Database) -> None:
-            db.table("facts").create({"key": str, "value": str}, pk="key", not_null={"value"}, strict=True)
-            for table in _TABLES:
-                db.execute(table)
-
         with database_errors(path):
             connection = sqlite3.connect(address(path), uri=True, isolation_level=None)
             connection.execute("PRAGMA trusted_schema = OFF")
             connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
-            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-            migrations.apply(Database(connection, execute_plugins=False))
-            connection.execute(f"PRAGMA user_version = {VERSION}")
+            make_tables(connection, "verifier.sample", APPLICATION_ID, VERSION, first_tables)
         return cls(path, connection)
 
     @classmethod
@@ -106,8 +100,3 @@ class SampleFile(DatabaseFile):
         rows = [(key, str(value)) for key, value in facts.items()]
         with database_errors(self.path):
             self.connection.executemany("INSERT OR REPLACE INTO facts VALUES (?, ?)", rows)
-
-    def facts(self) -> dict[str, str]:
-        """Return all facts."""
-        with database_errors(self.path):
-            return dict(self.connection.execute("SELECT key, value FROM facts ORDER BY key"))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from verifier.manifest.database import make_tables
 from verifier.tree.entry import FILE_COLUMNS, OWN_COLUMNS, Entry
 
 if TYPE_CHECKING:
@@ -99,25 +100,19 @@ SELECT_ENTRIES: Final = f"SELECT {', '.join(Entry._fields)} FROM entries"  # noq
 
 def create(connection: sqlite3.Connection) -> None:
     """Bring a new or older manifest to the current version."""
-    from sqlite_utils import Database  # noqa: PLC0415  costs 150 ms that readers of manifests should not pay
-    from sqlite_utils.migrations import Migrations  # noqa: PLC0415
+    make_tables(connection, "verifier.manifest", APPLICATION_ID, VERSION, first_tables)
 
-    migrations = Migrations("verifier.manifest")
 
-    @migrations()
-    def first_tables(db: Database) -> None:
-        db.table("facts").create({"key": str, "value": str}, pk="key", not_null={"value"}, strict=True)
-        db.execute(_ENTRIES)
-        # Names of one inode find each other; single names need no place in it.
-        db.execute("CREATE INDEX entries_by_inode ON entries (device, inode, path) WHERE nlink > 1")
-        # So that the folders that wait need not be held in memory, however many there are.
-        db.execute(f"CREATE INDEX entries_waiting ON entries (path) WHERE {WAITING}")
-        db.table("problems").create(
-            {"path": str, "operation": str, "error": str, "attempts": int, "happened_at": str},
-            not_null={"path", "operation", "error"},
-            strict=True,
-        )
-
-    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-    migrations.apply(Database(connection, execute_plugins=False))
-    connection.execute(f"PRAGMA user_version = {VERSION}")
+def first_tables(db: Database) -> None:
+    """Make a manifest's tables; the name is that of the migration."""
+    db.table("facts").create({"key": str, "value": str}, pk="key", not_null={"value"}, strict=True)
+    db.execute(_ENTRIES)
+    # Names of one inode find each other; single names need no place in it.
+    db.execute("CREATE INDEX entries_by_inode ON entries (device, inode, path) WHERE nlink > 1")
+    # So that the folders that wait need not be held in memory, however many there are.
+    db.execute(f"CREATE INDEX entries_waiting ON entries (path) WHERE {WAITING}")
+    db.table("problems").create(
+        {"path": str, "operation": str, "error": str, "attempts": int, "happened_at": str},
+        not_null={"path", "operation", "error"},
+        strict=True,
+    )

@@ -183,11 +183,6 @@ class Manifest(DatabaseFile):
             self.connection.executemany("INSERT OR REPLACE INTO facts (key, value) VALUES (?, ?)", rows)
             self.connection.commit()
 
-    def facts(self) -> dict[str, str]:
-        """Return all facts."""
-        with database_errors(self.path):
-            return dict(self.connection.execute("SELECT key, value FROM facts ORDER BY key"))
-
     def add(self, entries: Sequence[Row], problems: Sequence[Problem] = ()) -> None:
         """Write listed entries and problems; they last with the next `commit`."""
         with database_errors(self.path):

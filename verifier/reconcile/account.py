@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from functools import reduce
 from typing import TYPE_CHECKING
 
 from verifier.classes import Class, Side
 from verifier.errors import AccountUnbalanced
-from verifier.reconcile.findings import Findings, Tally
+from verifier.reconcile.findings import Findings, Tally, tally_sql
 
 if TYPE_CHECKING:
     import sqlite3
@@ -39,8 +40,7 @@ def settle(findings: Findings, identical: Tally, held: Mapping[Side, Tally]) -> 
 def _by_class(connection: sqlite3.Connection, side: Side) -> dict[Class, Tally]:
     rows = connection.execute(
         f"""
-        SELECT "class", count(*), sum({side}_kind = 'file'),
-               coalesce(sum(CASE WHEN {side}_kind = 'file' THEN {side}_size END), 0)
+        SELECT "class", {tally_sql(f"{side}_kind", f"{side}_size")}
         FROM findings WHERE {side}_path IS NOT NULL GROUP BY "class"
         """  # noqa: S608
     )
@@ -48,7 +48,7 @@ def _by_class(connection: sqlite3.Connection, side: Side) -> dict[Class, Tally]:
 
 
 def _check(side: Side, held: Tally, tallies: dict[Class, Tally]) -> None:
-    counted = Tally(*(sum(values) for values in zip(*tallies.values(), strict=True)))
+    counted = reduce(Tally.plus, tallies.values())
     if held != counted:
         raise AccountUnbalanced(
             f"internal error: the {side} side holds {held.entries} entries with {held.bytes} bytes, "

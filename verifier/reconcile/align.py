@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from verifier.classes import Field, Side
 from verifier.manifest import database
 from verifier.reconcile.compared import ATTRIBUTES, SPARSE_BYTES
-from verifier.reconcile.findings import Tally
+from verifier.reconcile.findings import Tally, tally_sql
 from verifier.reconcile.links import RELINKED, note_relinked
 from verifier.reconcile.options import place_of
 from verifier.tree.entry import Entry
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
-    from verifier.reconcile.compared import Comparison
+    from verifier.reconcile.compared import Comparison, Names
     from verifier.reconcile.options import PlaceMap
 
 _PAIR: Final = ", ".join(f"{side}.{column}" for side in "on" for column in Entry._fields)
@@ -97,18 +97,25 @@ def _same_metadata(comparison: Comparison) -> Iterator[str]:
         yield f"(o.kind <> 'directory' OR {_same_mtime(comparison)})"
     if Field.MODE in fields:
         yield "(o.kind = 'link' OR o.mode = n.mode)"
-    for field, column, names in (
-        (Field.OWNER, "uid", comparison.owners),
-        (Field.GROUP, "gid", comparison.groups),
-    ):
-        if field in fields:
-            yield f"o.{column} = n.{column}"
-            if names.renamed:
-                yield f"o.{column} NOT IN ({', '.join(map(str, sorted(names.renamed)))})"
+    yield from (f"o.{column} = n.{column}" for column in _numbers(comparison))
+    yield from _same_names(comparison)
     if ATTRIBUTES & fields:
         yield "(o.xattrs IS NULL OR n.xattrs IS NULL OR o.xattrs = n.xattrs)"
     if Field.SPARSE in fields:
         yield f"(o.size < {SPARSE_BYTES} OR {_holes('o')} = {_holes('n')})"
+
+
+def _numbers(comparison: Comparison) -> dict[str, Names]:
+    """Return the compared columns that hold owners and groups, with what both sides call these."""
+    columns = ((Field.OWNER, "uid", comparison.owners), (Field.GROUP, "gid", comparison.groups))
+    return {column: names for field, column, names in columns if field in comparison.fields}
+
+
+def _same_names(comparison: Comparison) -> Iterator[str]:
+    """Yield conditions for numbers that do not stand for other names on the other side."""
+    for column, names in _numbers(comparison).items():
+        if names.renamed:
+            yield f"o.{column} NOT IN ({', '.join(map(str, sorted(names.renamed)))})"
 
 
 def _same_mtime(comparison: Comparison) -> str:
@@ -126,22 +133,12 @@ def _holes(side: str) -> str:
 
 def _plainly_identical(comparison: Comparison) -> str:
     """Return a condition that holds for nearly every identical file and is quick to ask; it implies `identical`."""
-    columns = {
-        Field.MTIME: "mtime_ns",
-        Field.MODE: "mode",
-        Field.OWNER: "uid",
-        Field.GROUP: "gid",
-        Field.ACL: "xattrs",
-        Field.XATTRS: "xattrs",
-        Field.STREAMS: "xattrs",
-    }
+    columns = {Field.MTIME: "mtime_ns", Field.MODE: "mode"} | dict.fromkeys(ATTRIBUTES, "xattrs")
     compared = dict.fromkeys(columns[field] for field in Field if field in comparison.fields and field in columns)
-    conditions = [f"n.{column} = o.{column}" for column in ("digest", "size", "kind", *compared)]
-    conditions += ["n.kind = 'file'", "o.target IS n.target"]
+    equal = ("digest", "size", "kind", *compared, *_numbers(comparison))
+    conditions = [f"n.{column} = o.{column}" for column in equal]
+    conditions += ["n.kind = 'file'", "o.target IS n.target", *_same_names(comparison)]
     conditions += [f"{side}.state IN ('proved', 'carried')" for side in "on"]
-    for field, column, names in ((Field.OWNER, "uid", comparison.owners), (Field.GROUP, "gid", comparison.groups)):
-        if field in comparison.fields and names.renamed:
-            conditions.append(f"o.{column} NOT IN ({', '.join(map(str, sorted(names.renamed)))})")
     if Field.SPARSE in comparison.fields:
         conditions.append(f"(n.size < {SPARSE_BYTES} OR n.allocated = o.allocated)")
     return " AND ".join(conditions)
@@ -188,11 +185,10 @@ def undo_apart(connection: sqlite3.Connection) -> None:
 def identical_of(connection: sqlite3.Connection, new: Tally) -> Tally:
     """Return the pairs in which nothing differs: what the new side holds, and was not set apart."""
     different = connection.execute(
-        """
-        SELECT count(*), count(*) FILTER (WHERE e.kind = 'file'),
-               coalesce(sum(e.size) FILTER (WHERE e.kind = 'file'), 0)
+        f"""
+        SELECT {tally_sql("e.kind", "e.size")}
         FROM apart AS a CROSS JOIN new.entries AS e ON e.path = a.new_path WHERE NOT a.noted
-        """
+        """  # noqa: S608
     ).fetchone()
     return Tally(*(whole - part for whole, part in zip(new, different, strict=True)))
 

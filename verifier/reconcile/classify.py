@@ -78,8 +78,7 @@ class Bench:
             seen: What a second look showed, where `needs_look` asks for one.
             relinked: How the structure of its hard links changed, if it did.
         """
-        if _sets_aside(claim) and not self._is_silent(old, new):
-            assert claim is not None
+        if claim is not None and claim.sets_aside and not self._is_silent(old, new):
             return Judgement(Class.CLUTTER, claim.why, claim=claim)
         if Kind.UNKNOWN in (old.kind, new.kind):
             return not_known(old, new) or Judgement(Class.UNREADABLE, "a side could not say what it is")
@@ -102,7 +101,8 @@ class Bench:
             return False
         if old.size == new.size and old.digest == new.digest:
             return False
-        return self._is_silent(old, new) or not (_sets_aside(claim) or self._drift(old, new))
+        set_aside = claim is not None and claim.sets_aside
+        return self._is_silent(old, new) or not (set_aside or self._drift(old, new))
 
     def _is_silent(self, old: Entry, new: Entry) -> bool:
         """Tell whether bytes changed under an unchanged size and time, which no rule and no gate excuses."""
@@ -122,8 +122,7 @@ class Bench:
             seen = Seen(Cause.EMPTY if new.size == 0 else None)
         what = f"sizes differ, {old.size} bytes on the old side, {new.size} on the new"
         reason = what if old.size != new.size else "same size, other bytes"
-        if self._is_silent(old, new) and _sets_aside(claim):
-            assert claim is not None
+        if claim is not None and claim.sets_aside and self._is_silent(old, new):
             reason += f" under an unchanged time, which rule {claim.rule.name} may not set aside"
         if seen.note:
             reason += f"; {seen.note}"
@@ -230,8 +229,7 @@ class Bench:
 
     @staticmethod
     def _one_sided(entry: Entry, claim: Claim | None, unseen: str | None, other: Side) -> Judgement | None:
-        if _sets_aside(claim):
-            assert claim is not None
+        if claim is not None and claim.sets_aside:
             return Judgement(Class.CLUTTER, claim.why, claim=claim)
         if unseen is not None:
             return Judgement(Class.UNREADABLE, f"whether the {other} side has it is not known: {unseen}", claim=claim)
@@ -303,10 +301,6 @@ def not_known(old: Entry, new: Entry) -> Judgement | None:
     if State.UNSETTLED in states:
         return Judgement(Class.UNSETTLED, told)
     return Judgement(Class.UNPROVEN, told)
-
-
-def _sets_aside(claim: Claim | None) -> bool:
-    return claim is not None and claim.holds and claim.rule.action is not Action.KEEP
 
 
 def _copies_text(elsewhere: Elsewhere) -> str:

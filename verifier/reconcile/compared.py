@@ -110,8 +110,8 @@ class Comparison:
             frozenset(Field) - frozenset(left_out),
             (*told, *_ALWAYS),
             max(_coarser_step(old, new), tolerance_ns),
-            Names(*(_numbered(facts.get("owner_names")) for facts in (old, new))),
-            Names(*(_numbered(facts.get("group_names")) for facts in (old, new))),
+            Names(*(names_by_number(facts.get("owner_names")) for facts in (old, new))),
+            Names(*(names_by_number(facts.get("group_names")) for facts in (old, new))),
             Field.DIRECTORY_MTIME not in ignore,
             any(
                 facts.get("streams") == "xattr" and facts.get("file_system", "").lower() in _NTFS
@@ -149,7 +149,7 @@ def _sides_with(sides: Mapping[Side, Mapping[str, str]], fact: str, value: str) 
     return " and ".join(found)
 
 
-def _numbered(text: str | None) -> dict[int, str]:
+def names_by_number(text: str | None) -> dict[int, str]:
     """Read number to name, as a manifest keeps them; what does not look like it is left out."""
     try:
         found = json.loads(text or "{}")

@@ -12,11 +12,13 @@ from typing import TYPE_CHECKING, Final, NamedTuple, Self
 
 from verifier.classes import Class, Side
 from verifier.errors import NotAManifest
-from verifier.manifest.database import DatabaseFile, address, database_errors, named, open_read_only
+from verifier.manifest.database import DatabaseFile, address, database_errors, make_tables, named, open_read_only
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
+
+    from sqlite_utils import Database
 
 APPLICATION_ID: Final = 0x56464E31
 """Marks the file as findings of this tool: the bytes ``VFN1``."""
@@ -63,6 +65,21 @@ class Tally(NamedTuple):
     entries: int = 0
     files: int = 0
     bytes: int = 0
+
+    @classmethod
+    def of(cls, kind: str | None, size_bytes: int | None) -> Self:
+        """Count one entry."""
+        return cls(1, 1, size_bytes or 0) if kind == "file" else cls(1)
+
+    def plus(self, other: Tally) -> Tally:
+        """Return the tally of both together."""
+        return Tally(*map(sum, zip(self, other, strict=True)))
+
+
+def tally_sql(kind: str = "kind", size: str = "size") -> str:
+    """Return the columns of a query that counts a `Tally`, from SQL for an entry's kind and its size."""
+    is_file = f"FILTER (WHERE {kind} = 'file')"
+    return f"count(*), count(*) {is_file}, coalesce(sum({size}) {is_file}, 0)"
 
 
 class Systematic(NamedTuple):
@@ -115,6 +132,30 @@ _ORDER: Final = "ORDER BY coalesce(old_path, ''), coalesce(new_path, ''), id"
 """The contract's order; a path that is not there sorts as the empty text."""
 
 
+def first_tables(db: Database) -> None:
+    """Make a findings file's tables; the name is that of the migration."""
+    db.table("facts").create({"key": str, "value": str}, pk="key", not_null={"value"})
+    db.execute(_FINDINGS)
+    db.table("account").create(
+        {"side": str, "class": str, "entries": int, "files": int, "bytes": int}, pk=("side", "class")
+    )
+    db.table("systematic").create(
+        {
+            "id": int,
+            "kind": str,
+            "text": str,
+            "entries": int,
+            "files": int,
+            "bytes": int,
+            "exceptions": int,
+            "examples": str,
+            "note": str,
+        },
+        pk="id",
+    )
+    db.table("combinations").create({"marks": str, "systematic": str, "explained": int}, pk="marks")
+
+
 class Findings(DatabaseFile):
     """An open findings file. Close it, or use it as a context manager; one thread at a time."""
 
@@ -125,34 +166,6 @@ class Findings(DatabaseFile):
         Raises:
             EvidenceUnwritable: If it cannot be written.
         """
-        from sqlite_utils import Database  # noqa: PLC0415  costs 150 ms that readers should not pay
-        from sqlite_utils.migrations import Migrations  # noqa: PLC0415
-
-        migrations = Migrations("verifier.findings")
-
-        @migrations()
-        def first_tables(db: Database) -> None:
-            db.table("facts").create({"key": str, "value": str}, pk="key", not_null={"value"})
-            db.execute(_FINDINGS)
-            db.table("account").create(
-                {"side": str, "class": str, "entries": int, "files": int, "bytes": int}, pk=("side", "class")
-            )
-            db.table("systematic").create(
-                {
-                    "id": int,
-                    "kind": str,
-                    "text": str,
-                    "entries": int,
-                    "files": int,
-                    "bytes": int,
-                    "exceptions": int,
-                    "examples": str,
-                    "note": str,
-                },
-                pk="id",
-            )
-            db.table("combinations").create({"marks": str, "systematic": str, "explained": int}, pk="marks")
-
         with database_errors(path):
             # URIs on, so that the manifests can be attached read-only.
             connection = sqlite3.connect(address(path), uri=True, isolation_level=None)
@@ -160,9 +173,7 @@ class Findings(DatabaseFile):
             connection.execute("PRAGMA synchronous = NORMAL")
             connection.execute("PRAGMA trusted_schema = OFF")
             connection.execute("PRAGMA cache_size = -65536")
-            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-            migrations.apply(Database(connection, execute_plugins=False))
-            connection.execute(f"PRAGMA user_version = {VERSION}")
+            make_tables(connection, "verifier.findings", APPLICATION_ID, VERSION, first_tables)
             connection.execute("BEGIN")
         return cls(path, connection)
 
@@ -212,11 +223,6 @@ class Findings(DatabaseFile):
         """Write facts of the run."""
         with database_errors(self.path):
             self.connection.executemany("INSERT OR REPLACE INTO facts VALUES (?, ?)", facts.items())
-
-    def facts(self) -> dict[str, str]:
-        """Return all facts of the run."""
-        with database_errors(self.path):
-            return dict(self.connection.execute("SELECT key, value FROM facts ORDER BY key"))
 
     def set_account(self, side: Side, tallies: Mapping[Class, Tally]) -> None:
         """Write one side's account."""
@@ -304,12 +310,8 @@ class Findings(DatabaseFile):
             where: As for `stream`.
             parameters: Its values.
         """
-        query = f"""
-            SELECT count(*), coalesce(sum(coalesce(old_kind, new_kind) = 'file'), 0),
-                   coalesce(sum(CASE WHEN coalesce(old_kind, new_kind) = 'file'
-                                     THEN coalesce(old_size, new_size) END), 0)
-            FROM findings WHERE {where}
-        """  # noqa: S608
+        columns = tally_sql("coalesce(old_kind, new_kind)", "coalesce(old_size, new_size)")
+        query = f"SELECT {columns} FROM findings WHERE {where}"  # noqa: S608
         with database_errors(self.path):
             return Tally(*self.connection.execute(query, parameters).fetchone())
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Class, Side
+from verifier.tree.names import inside
 
 if TYPE_CHECKING:
     import sqlite3
@@ -60,7 +61,7 @@ def _group_what_moved(connection: sqlite3.Connection, cls: Class, side: Side) ->
 
 def _whole(column: str, folder: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
     """Return conditions for a folder, and for what is in it: one by one, so that each goes by the index."""
-    return (f"{column} = ?", (folder,)), (f"{column} > ? AND {column} < ?", (f"{folder}/", f"{folder}0"))
+    return (f"{column} = ?", (folder,)), (f"{column} > ? AND {column} < ?", inside(folder))
 
 
 def _topmost(connection: sqlite3.Connection, cls: Class, side: Side, where: str) -> Iterator[tuple[str, str]]:

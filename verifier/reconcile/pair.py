@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from verifier.reconcile.closeness import MOST_COPIES, closest
 from verifier.reconcile.survey import Survivor, survivors_of
+from verifier.tree.names import inside
 
 if TYPE_CHECKING:
     import sqlite3
@@ -126,7 +127,6 @@ def _take(connection: sqlite3.Connection, pairs: Iterable[tuple[str, str]], how:
 def _pair_copies(connection: sqlite3.Connection) -> None:
     """Pair what has several copies on a side by the closest name and folder; very many are left to their order."""
     free = f"{_FREE} AND kind = 'file' AND size > 0 AND content IS NOT NULL"
-    connection.execute("DROP TABLE IF EXISTS temp.several")
     connection.execute(
         f"""
         CREATE TEMP TABLE several AS
@@ -205,11 +205,6 @@ def _pages_of_gone(connection: sqlite3.Connection) -> Iterator[str]:
     ).fetchall():
         last = page[-1][0]
         yield from (path for _, path in page)
-
-
-def inside(folder: str) -> tuple[str, str]:
-    """Return the bounds between which lie all paths in a folder: '0' follows '/' in ASCII."""
-    return f"{folder}/", f"{folder}0"
 
 
 def _is_accounted_for(connection: sqlite3.Connection, folder: str, *, mapped: bool) -> bool:

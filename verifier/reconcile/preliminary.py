@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from verifier.classes import Side
 from verifier.manifest.database import database_errors
 from verifier.reconcile import align
-from verifier.reconcile.findings import Tally
+from verifier.reconcile.findings import Tally, tally_sql
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -66,10 +66,7 @@ def preliminary(old: Path, new: Path, maps: Sequence[PlaceMap] = ()) -> Prelimin
 
 def _account(connection: sqlite3.Connection) -> Preliminary:
     def tally(side: str, where: str) -> Tally:
-        row = connection.execute(
-            f"SELECT count(*), coalesce(sum({side}.kind = 'file'), 0),"  # noqa: S608
-            f" coalesce(sum(CASE WHEN {side}.kind = 'file' THEN {side}.size END), 0) FROM {where}"
-        ).fetchone()
+        row = connection.execute(f"SELECT {tally_sql(f'{side}.kind', f'{side}.size')} FROM {where}").fetchone()  # noqa: S608
         return Tally(*row)
 
     sides = {Side.OLD: "o", Side.NEW: "n"}

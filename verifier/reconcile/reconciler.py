@@ -25,10 +25,9 @@ from verifier.reconcile.survey import Survey
 from verifier.reconcile.systematic import NAME, Marks, shifts_ns, write_systematic
 from verifier.rules.guards import Candidate
 from verifier.rules.matcher import Claim, Matcher
-from verifier.rules.rule import Action
 from verifier.tree.digests import Algorithm
 from verifier.tree.entry import Entry, Kind
-from verifier.tree.names import StandIns, alteration, comparison_form, parent_of, shown
+from verifier.tree.names import StandIns, alteration, comparison_form, inside, parent_of, shown
 
 if TYPE_CHECKING:
     import sqlite3
@@ -111,14 +110,10 @@ class _Run:
     facts: Mapping[Side, Mapping[str, str]]
     """Of both manifests."""
     bench: Bench = field(init=False)
+    """Known once it is known what was done to all times."""
     marks: Marks = field(default_factory=Marks)
-    identical: list[int] = field(default_factory=lambda: [0, 0, 0])
-    """Pairs that counted as different at first, and are not: entries, files, bytes."""
-
-    def __post_init__(self) -> None:
-        self.bench = Bench(
-            self.comparison, self.options.rules.policy, self.options.frozen_at_ns, self.options.live_since_ns
-        )
+    identical: Tally = field(default_factory=Tally)
+    """Pairs that counted as different at first, and are not."""
 
     @property
     def connection(self) -> sqlite3.Connection:
@@ -128,7 +123,9 @@ class _Run:
         connection = self.connection
         align.place_old(connection, self.options.maps)
         self._set_apart()
-        self.bench = replace(self.bench, comparison=self.comparison, shifts_ns=shifts_ns(connection, self.comparison))
+        options, shifts = self.options, shifts_ns(connection, self.comparison)
+        gates = (options.frozen_at_ns, options.live_since_ns)
+        self.bench = Bench(self.comparison, options.rules.policy, *gates, shifts)
         self._write(self._same_place())
         align.fill_left(connection, None if self.options.maps else self.survey.unmet())
         for side in Side:
@@ -142,8 +139,7 @@ class _Run:
         connection.execute('CREATE INDEX findings_by_class ON findings ("class", severity)')
         group_folders(self.store)
         held = {side: count.tally for side, count in self.survey.counts().items()}
-        at_first = align.identical_of(connection, held[Side.NEW])
-        identical = Tally(*map(sum, zip(at_first, self.identical, strict=True)))
+        identical = align.identical_of(connection, held[Side.NEW]).plus(self.identical)
         write_systematic(self.store, self.marks, self.comparison, identical.files)
         return settle(self.store, identical, held)
 
@@ -176,9 +172,7 @@ class _Run:
             for number, ((old, new, relinked), claim) in enumerate(zip(page, claims, strict=True)):
                 judgement = self.bench.same_place(old, new, claim, seen.get(number), relinked)
                 if judgement.cls is Class.IDENTICAL:
-                    is_file = old.kind == Kind.FILE
-                    more = (1, int(is_file), old.size if is_file else 0)
-                    self.identical = [ours + one for ours, one in zip(self.identical, more, strict=True)]
+                    self.identical = self.identical.plus(Tally.of(old.kind, old.size))
                 else:
                     yield self.bench.finding(judgement, old, new)
 
@@ -199,10 +193,7 @@ class _Run:
         while page := self.connection.execute(query, (after,)).fetchall():
             after = page[-1][0]
             claims = ((row[0], self.matcher.claim(Candidate(*row), around)) for row in page)
-            aside = [
-                (path,) for path, claim in claims if claim and claim.holds and claim.rule.action is not Action.KEEP
-            ]
-            self.connection.executemany(update, aside)
+            self.connection.executemany(update, [(path,) for path, claim in claims if claim and claim.sets_aside])
 
     def _mark_unseen(self, form: str) -> None:
         """Note for what is left below a folder that the other side could not list that its absence is not shown.
@@ -223,7 +214,7 @@ class _Run:
                     self.connection.execute(
                         f"UPDATE left_{side} SET unseen = ?"  # noqa: S608
                         f" WHERE unseen IS NULL AND {column} > ? AND {column} < ?",
-                        (reason, *pair.inside(text)),
+                        (reason, *inside(text)),
                     )
 
     def _unlisted(self, side: Side) -> Iterator[tuple[str, str]]:

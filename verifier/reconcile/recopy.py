@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 from verifier.errors import ManifestDamaged
 from verifier.manifest.database import named
 from verifier.tree.entry import Kind
-from verifier.tree.names import parts_of, shown, to_bytes
+from verifier.tree.names import inside, parts_of, shown, to_bytes
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -46,8 +46,8 @@ def to_recopy(findings: Findings, *, newer: bool = False) -> Iterator[bytes]:
     for found in findings.stream(where):
         path = found.old_path or ""
         _refuse_forged(findings, path)
-        inside = ("coalesce(old_path, '') > ? AND coalesce(old_path, '') < ?", (f"{path}/", f"{path}0"))
-        if found.old_kind != Kind.DIRECTORY or not findings.any(f"{inside[0]} AND {where}", inside[1]):
+        within = "coalesce(old_path, '') > ? AND coalesce(old_path, '') < ?"
+        if found.old_kind != Kind.DIRECTORY or not findings.any(f"{within} AND {where}", inside(path)):
             yield b"./" + to_bytes(path)
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from verifier.rules.guards import Candidate
 from verifier.tree.entry import State
+from verifier.tree.names import inside
 
 if TYPE_CHECKING:
     import sqlite3
@@ -32,8 +33,8 @@ class ManifestSurroundings:
         row = self._connection.execute(query, (path,)).fetchone()
         if row is None or row[0] != State.CONTENTLESS:
             return None
-        inside = f"SELECT 1 FROM {self._entries} WHERE path > ? AND path < ? LIMIT 1"  # noqa: S608
-        return self._connection.execute(inside, (f"{path}/", f"{path}0")).fetchone() is None
+        within = f"SELECT 1 FROM {self._entries} WHERE path > ? AND path < ? LIMIT 1"  # noqa: S608
+        return self._connection.execute(within, inside(path)).fetchone() is None
 
     def candidate(self, path: str) -> Candidate | None:
         """Return the facts of an entry, for rules that claim a folder with all it holds."""

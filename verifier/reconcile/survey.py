@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple, Self
 
 from verifier.classes import Side
 from verifier.manifest import database
-from verifier.reconcile.findings import Tally
+from verifier.reconcile.findings import Tally, tally_sql
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -22,11 +22,9 @@ if TYPE_CHECKING:
 _PAGE: Final = 1000
 _PAGES: Final = 100
 """Pages of paths that wait at most: whoever takes them may be busy with the join."""
-_COUNT: Final = """
-SELECT count(*), count(*) FILTER (WHERE kind = 'file'), coalesce(sum(size) FILTER (WHERE kind = 'file'), 0),
-       count(*) FILTER (WHERE kind = 'directory' AND state <> 'contentless')
-FROM {side}.entries
-"""
+_COUNT: Final = f"""
+SELECT {tally_sql()}, count(*) FILTER (WHERE kind = 'directory' AND state <> 'contentless') FROM {{side}}.entries
+"""  # noqa: S608
 _UNMET: Final = """
 CREATE TEMP TABLE unmet AS SELECT path, kind, size, digest FROM old.entries AS o
 WHERE NOT EXISTS (SELECT 1 FROM new.entries AS n WHERE n.path = o.path)
@@ -156,24 +154,25 @@ class Survey:
                 self._counts[side] = Count(Tally(*tally), unlisted)
             self._counted.set()
             if self._unmet:
-                self._look_for_unmet()
+                self._find_unmet()
+            self._pages.put(None)
+            if self._unmet:
+                self._find_survivors()
+            self._survivors.put(None)
         except BaseException as error:
             for waiting in (self._pages, self._survivors):
                 waiting.put(error)
-        else:
-            self._pages.put(None)
-            self._survivors.put(None)
         self._counted.set()
 
-    def _look_for_unmet(self) -> None:
-        connection = self._connection
-        connection.execute(_UNMET)
-        rows = connection.execute("SELECT path FROM unmet")
+    def _find_unmet(self) -> None:
+        self._connection.execute(_UNMET)
+        rows = self._connection.execute("SELECT path FROM unmet")
         while not self._ended and (page := rows.fetchmany(_PAGE)):
             self._pages.put([path for (path,) in page])
-        self._pages.put(None)
-        connection.execute(_LOST)
-        for survivors in survivors_of(connection):
+
+    def _find_survivors(self) -> None:
+        self._connection.execute(_LOST)
+        for survivors in survivors_of(self._connection):
             if self._ended:
                 return
             self._survivors.put(survivors)

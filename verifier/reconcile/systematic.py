@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field
+from functools import reduce
 from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Field
@@ -44,7 +45,6 @@ def shifts_ns(connection: sqlite3.Connection, comparison: Comparison) -> tuple[i
     # Where times are not compared, what differs in nothing else was not set apart.
     source = "apart" if Field.MTIME in comparison.fields else _EVERY_PAIR
     quarters = f"CAST(round(delta_ns / {float(QUARTER_NS)}) AS INTEGER)"
-    connection.execute("DROP TABLE IF EXISTS temp.shifts")
     connection.execute(
         f"""
         CREATE TEMP TABLE shifts AS
@@ -71,23 +71,11 @@ _EVERY_PAIR: Final = """
 
 
 @dataclass(slots=True)
-class _Sum:
-    entries: int = 0
-    files: int = 0
-    bytes: int = 0
-
-    def add(self, tally: Tally) -> None:
-        self.entries += tally.entries
-        self.files += tally.files
-        self.bytes += tally.bytes
-
-
-@dataclass(slots=True)
 class Marks:
     """Counts findings by their marks while they are written."""
 
-    combinations: dict[str, _Sum] = field(default_factory=dict)
-    single: dict[str, _Sum] = field(default_factory=dict)
+    combinations: dict[str, Tally] = field(default_factory=dict)
+    single: dict[str, Tally] = field(default_factory=dict)
     """What each mark came to."""
     totals: Counter[str] = field(default_factory=Counter)
     """Findings that differ in each respect: a field, or `NAME`."""
@@ -97,24 +85,19 @@ class Marks:
         marks = finding.marks
         if marks is None:
             return
-        for one in {mark.partition(" ")[0] for mark in marks.split("\n")}:
-            self.totals[one] += 1
-        is_file = (finding.old_kind or finding.new_kind) == "file"
-        tally = Tally(1, int(is_file), (finding.old_size or 0) if is_file else 0)
-        _counted(self.combinations, marks).add(tally)
+        self.totals.update({mark.partition(" ")[0] for mark in marks.split("\n")})
+        one = Tally.of(finding.old_kind or finding.new_kind, finding.old_size)
+        _count(self.combinations, marks, one)
         for mark in marks.split("\n"):
-            _counted(self.single, mark).add(tally)
+            _count(self.single, mark, one)
 
 
-def _counted(sums: dict[str, _Sum], name: str) -> _Sum:
-    """Return the sum of a name; makes room for it, because what is systematic is among the frequent ones."""
-    found = sums.get(name)
-    if found is None:
-        if len(sums) >= MOST_COMBINATIONS:
-            for rare, _ in sorted(sums.items(), key=lambda one: one[1].entries)[: MOST_COMBINATIONS // 2]:
-                del sums[rare]
-        found = sums[name] = _Sum()
-    return found
+def _count(tallies: dict[str, Tally], name: str, one: Tally) -> None:
+    """Count a finding under a name; makes room for it, because what is systematic is among the frequent ones."""
+    if name not in tallies and len(tallies) >= MOST_COMBINATIONS:
+        for rare, _ in sorted(tallies.items(), key=lambda item: item[1].entries)[: MOST_COMBINATIONS // 2]:
+            del tallies[rare]
+    tallies[name] = tallies.get(name, Tally()).plus(one)
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,11 +137,8 @@ def write_systematic(store: Findings, marks: Marks, comparison: Comparison, iden
     )
 
 
-def _whole(store: Findings, marks: Marks, by_mark: Mapping[str, _Sum], fact: _Fact) -> Systematic:
-    total = _Sum()
-    for mark in fact.marks:
-        found = by_mark[mark]
-        total.add(Tally(found.entries, found.files, found.bytes))
+def _whole(store: Findings, marks: Marks, by_mark: Mapping[str, Tally], fact: _Fact) -> Systematic:
+    total = reduce(Tally.plus, (by_mark[mark] for mark in fact.marks))
     frequent = max(
         (text for text in marks.combinations if not fact.marks.isdisjoint(text.split("\n"))),
         key=lambda text: marks.combinations[text].entries,
@@ -167,17 +147,16 @@ def _whole(store: Findings, marks: Marks, by_mark: Mapping[str, _Sum], fact: _Fa
     examples = store.connection.execute(
         "SELECT coalesce(old_path, new_path) FROM findings WHERE marks = ? ORDER BY id LIMIT ?", (frequent, EXAMPLES)
     ).fetchall()
-    tally = Tally(total.entries, total.files, total.bytes)
     paths = tuple(path for (path,) in examples)
-    return Systematic(fact.kind, fact.text, tally, max(0, fact.of_field - total.entries), paths, fact.note)
+    return Systematic(fact.kind, fact.text, total, max(0, fact.of_field - total.entries), paths, fact.note)
 
 
-def _of(by_mark: Mapping[str, _Sum], name: str) -> dict[str, int]:
+def _of(by_mark: Mapping[str, Tally], name: str) -> dict[str, int]:
     """Return the entries of each mark of a field, the field's name alone included."""
     return {mark: found.entries for mark, found in by_mark.items() if mark == name or mark.startswith(f"{name} ")}
 
 
-def _shifted(by_mark: Mapping[str, _Sum], total: int, identical_files: int) -> Iterator[_Fact]:
+def _shifted(by_mark: Mapping[str, Tally], total: int, identical_files: int) -> Iterator[_Fact]:
     """Find shifts by the same measure as `shifts_ns`, files at other places included; or that no time was kept."""
     of_field = _of(by_mark, Field.MTIME)
     least = max(LEAST, total * SHIFT_SHARE)
@@ -194,7 +173,7 @@ def _shifted(by_mark: Mapping[str, _Sum], total: int, identical_files: int) -> I
         yield _Fact("times-not-kept", text, frozenset(of_field), total)
 
 
-def _owners(by_mark: Mapping[str, _Sum], which: Field, names: Names) -> Iterator[_Fact]:
+def _owners(by_mark: Mapping[str, Tally], which: Field, names: Names) -> Iterator[_Fact]:
     by_old: dict[int, Counter[int]] = defaultdict(Counter)
     for mark, entries in _of(by_mark, which).items():
         old, new = map(int, mark.split(" ")[1:])
@@ -207,7 +186,7 @@ def _owners(by_mark: Mapping[str, _Sum], which: Field, names: Names) -> Iterator
             yield _Fact(f"mapped-{which}", text, frozenset({f"{which} {old} {new}"}), total)
 
 
-def _modes(by_mark: Mapping[str, _Sum]) -> Iterator[_Fact]:
+def _modes(by_mark: Mapping[str, Tally]) -> Iterator[_Fact]:
     """Find, for files and for folders, bits that were set or cleared everywhere."""
     by_kind: dict[str, Counter[tuple[int, int]]] = defaultdict(Counter)
     for mark, entries in _of(by_mark, Field.MODE).items():
@@ -239,7 +218,7 @@ def _mask(pairs: Counter[tuple[int, int]]) -> tuple[int, int]:
     return cleared, added
 
 
-def _alike(by_mark: Mapping[str, _Sum], totals: Mapping[str, int]) -> Iterator[_Fact]:
+def _alike(by_mark: Mapping[str, Tally], totals: Mapping[str, int]) -> Iterator[_Fact]:
     """Find names altered in one way, attributes that all lost, folders' times where they are compared."""
     for name, kind, said in (
         (NAME, "altered-names", "names differ in"),
@@ -257,7 +236,7 @@ def _alike(by_mark: Mapping[str, _Sum], totals: Mapping[str, int]) -> Iterator[_
                 yield _Fact(kind, f"{said} {way}", frozenset({mark}), totals[name])
 
 
-def _links(connection: sqlite3.Connection, by_mark: Mapping[str, _Sum]) -> Iterator[_Fact]:
+def _links(connection: sqlite3.Connection, by_mark: Mapping[str, Tally]) -> Iterator[_Fact]:
     for name, ways in (
         (Field.HARD_LINKS, {"split": "names no longer share an inode", "joined": "names share an inode now"}),
         (Field.SPARSE, {"filled": "holes of files were filled", "hollow": "files have holes now"}),

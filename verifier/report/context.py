@@ -12,7 +12,8 @@ from blake3 import blake3
 from verifier.classes import Class, Severity, Side, VerdictKind
 from verifier.errors import NotAManifest
 from verifier.manifest.database import named
-from verifier.reconcile.findings import EXPLAINED, Finding, Findings, Systematic, Tally
+from verifier.manifest.merge import roots_of
+from verifier.reconcile.findings import Finding, Findings, Systematic, Tally
 from verifier.reconcile.recopy import TO_COPY
 from verifier.report.words import CAUTIONS, problem_line
 from verifier.tree.names import shown
@@ -44,10 +45,10 @@ class SideFacts:
     @property
     def whereabouts(self) -> str:
         """Where the side lies, as it may be shown; of several roots how many they are, and their labels."""
-        if not self.facts.get("roots"):
-            return shown(self.facts["root"])
-        labels = [shown(str(one["label"])) for one in json.loads(self.facts["roots"])]
-        return f"{len(labels)} roots: {', '.join(labels)}"
+        roots = roots_of(self.facts)
+        if "" in roots:
+            return shown(roots[""])
+        return f"{len(roots)} roots: {', '.join(map(shown, roots))}"
 
     @property
     def complete(self) -> bool:
@@ -107,8 +108,6 @@ class ReportContext:
     """Combinations of differing metadata fields, most frequent first."""
     systematic: tuple[Systematic, ...]
     """Differences that are one fact each."""
-    explained: Mapping[Class, int]
-    """Findings of each class that differ in nothing but systematic ways."""
     to_copy: Tally
     """What is still to be copied again (`verifier.reconcile.recopy`)."""
     cautions: tuple[str, ...] = field(default=CAUTIONS)
@@ -160,7 +159,6 @@ def build_context(evidence: Path, findings: Findings) -> ReportContext:
         _folders(findings),
         tuple((row[0], int(row[1])) for row in findings.counts("fields") if row[0]),
         tuple(findings.systematic()),
-        {Class(cls): int(number) for cls, explained, number in findings.counts('"class"', EXPLAINED) if int(explained)},
         findings.tally(TO_COPY),
     )
 

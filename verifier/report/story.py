@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import socket
 from dataclasses import dataclass
@@ -12,7 +11,9 @@ from typing import TYPE_CHECKING, Final
 from verifier.classes import Class, Side
 from verifier.errors import UsageProblem
 from verifier.manifest.database import named
+from verifier.manifest.merge import roots_of
 from verifier.manifest.store import Manifest
+from verifier.reconcile.compared import names_by_number
 from verifier.reconcile.findings import Findings
 from verifier.reconcile.options import PlaceMap, place_of
 from verifier.report.context import FINDINGS_FILE, MANIFEST_FILES, build_context, time_text
@@ -87,17 +88,11 @@ def story(evidence: Path, path: str) -> list[Line]:
 def _relative(path: str, context: ReportContext) -> str:
     """Return a path relative to its root, if it was given whole."""
     for side in context.sides.values():
-        for root, label in _roots(side.facts):
-            if path.startswith(f"{root}/"):
-                return f"{label}/{path.removeprefix(f'{root}/')}".strip("/")
+        for label, root in roots_of(side.facts).items():
+            above = f"{root.rstrip('/')}/"
+            if path.startswith(above):
+                return f"{label}/{path.removeprefix(above)}".strip("/")
     return path.removeprefix("./").strip("/")
-
-
-def _roots(facts: Mapping[str, str]) -> list[tuple[str, str]]:
-    """Return a side's roots, each with the folder that it is in the combined tree: none where it is the only one."""
-    if not facts.get("roots"):
-        return [(facts["root"].rstrip("/"), "")]
-    return [(str(one["root"]).rstrip("/"), str(one["label"])) for one in json.loads(facts["roots"])]
 
 
 def _told(finding: Finding | None, held: Sequence[_Held]) -> list[Line]:
@@ -171,10 +166,7 @@ _STATES: Final = {
 
 
 def _with_name(number: int, names: str | None) -> str:
-    try:
-        name = json.loads(names or "{}").get(str(number))
-    except (ValueError, AttributeError, RecursionError):
-        name = None
+    name = names_by_number(names).get(number)
     return f"{number} ({name})" if name else str(number)
 
 
@@ -194,10 +186,11 @@ def place_on_disk(facts: Mapping[str, str], path: str) -> Path:
     Raises:
         ValueError: If the path is none that a scan writes.
     """
-    root = facts["root"]
-    if facts.get("roots"):
+    roots = roots_of(facts)
+    label = ""
+    if label not in roots:
         label, _, path = path.partition("/")
-        root = next((place for place, called in _roots(facts) if called == label), "")
+    root = roots.get(label, "")
     return Path(os.fsdecode(to_bytes(root)), *parts_of(path))
 
 

@@ -39,6 +39,11 @@ class Claim:
     why: str
     """One sentence without a full stop; its variable parts are safe to show."""
 
+    @property
+    def sets_aside(self) -> bool:
+        """Whether what is claimed does not count as data."""
+        return self.holds and self.rule.action is not Action.KEEP
+
 
 class _Folder(NamedTuple):
     """What is known about a folder for what is in it."""

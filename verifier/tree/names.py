@@ -94,6 +94,11 @@ def name_of(path: str) -> str:
     return path.rpartition("/")[2]
 
 
+def inside(folder: str) -> tuple[str, str]:
+    """Return the bounds between which lie all paths in a folder: '0' follows '/' in ASCII."""
+    return f"{folder}/", f"{folder}0"
+
+
 def raw_of(path: str) -> bytes | None:
     """Return the bytes of a path's manifest text where they are not UTF-8; else None."""
     raw = to_bytes(path)
