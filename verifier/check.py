@@ -13,16 +13,15 @@ import os
 import re
 import secrets
 import shutil
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from filelock import FileLock, Timeout
-
 from verifier.classes import Field, Side
 from verifier.errors import EvidenceUnwritable, Interrupted, UsageProblem, VerifierError
+from verifier.evidence import FINDINGS_FILE, LOCK_FILE, MANIFEST_FILES, REPORT_FILES, SIGNOFF_FILE, held
 from verifier.manifest.database import named
 from verifier.manifest.merge import ROOTS, merge, merge_listings
 from verifier.manifest.sample import SAMPLE_FILE
@@ -33,8 +32,7 @@ from verifier.reconcile.look import NEW_ROOT, OLD_ROOT, TreeLook, new_root_of
 from verifier.reconcile.options import PlaceMap, ReconcileOptions, check_fields, check_maps, instant_ns
 from verifier.reconcile.preliminary import Preliminary, preliminary
 from verifier.reconcile.reconciler import Reconciled, reconcile
-from verifier.report.context import FINDINGS_FILE, MANIFEST_FILES, ReportContext
-from verifier.report.write import PAGE_FILE, SUMMARY_FILE, TABLE_FILE, write_report
+from verifier.report.write import write_report
 from verifier.rules.rule import RuleSet
 from verifier.scan.resume import SUFFIX, left_facts
 from verifier.scan.scanner import ScanOptions, ScanOutcome, ScanRequest, scan_all
@@ -46,13 +44,12 @@ from verifier.version import TOOL
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
+    from verifier.report.context import ReportContext
     from verifier.sampling import Asked, Sampled
     from verifier.scan.progress import Progress
     from verifier.tree.digests import Algorithm
 
-SIGNOFF_FILE: Final = "signoff.json"
-_OURS: Final = (*MANIFEST_FILES.values(), SAMPLE_FILE, FINDINGS_FILE, PAGE_FILE, SUMMARY_FILE, TABLE_FILE)
-LOCK_FILE: Final = ".lock"
+_OURS: Final = (*MANIFEST_FILES.values(), SAMPLE_FILE, FINDINGS_FILE, *REPORT_FILES)
 SEED_BITS: Final = 32
 """A seed that is drawn is a number of so many bits, which can be typed."""
 _LEFTOVERS: Final = (
@@ -135,7 +132,7 @@ def check(
     algorithm = algorithm_of(request.algorithm, given)
     reuse = match_reused(request.reuse, given, request.evidence, algorithm)
     _refuse_evidence(request, given)
-    with _held(request.evidence):
+    with held(request.evidence):
         _prepare(request, given)
         if request.sample is not None and (drawn := request.evidence / SAMPLE_FILE).exists():
             draw.hold_to(drawn, request.sample, request.seed, request.maps)
@@ -167,25 +164,6 @@ def check(
 def _manifest_of(one: Given) -> str:
     """Return what a root's manifest in the evidence is called."""
     return f"{one.side}-{one.number}.manifest.sqlite" if one.number else MANIFEST_FILES[one.side]
-
-
-@contextmanager
-def _held(evidence: Path) -> Iterator[None]:
-    """Make the evidence folder and hold it against other runs; the lock ends with this process."""
-    try:
-        evidence.mkdir(parents=True, exist_ok=True)
-        lock = FileLock(evidence / LOCK_FILE, timeout=0)
-        lock.acquire()
-    except Timeout as error:
-        raise EvidenceUnwritable(f"{named(evidence)} is held by another run", "wait for it, or name another") from error
-    except OSError as error:
-        raise EvidenceUnwritable(f"{named(evidence)} cannot be made ({error.strerror})", "name another") from error
-    try:
-        yield
-    finally:
-        with suppress(PermissionError):  # Windows removes no open file; what is left of the lock then stands in no way
-            (evidence / LOCK_FILE).unlink(missing_ok=True)
-        lock.release()
 
 
 def _conclude(

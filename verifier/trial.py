@@ -15,13 +15,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Class, Field, Side
+from verifier.evidence import FINDINGS_FILE, MANIFEST_FILES
 from verifier.manifest.database import attach, database_errors
 from verifier.reconcile.findings import Findings, Tally, tally_sql
 from verifier.reconcile.look import RecordedLook
 from verifier.reconcile.options import PlaceMap, ReconcileOptions, instant_ns
 from verifier.reconcile.reconciler import reconcile
 from verifier.report.amounts import size_text
-from verifier.report.context import FINDINGS_FILE, MANIFEST_FILES, build_context, rule_uses
+from verifier.report.context import build_context, rule_uses
 from verifier.tree.digests import Algorithm
 from verifier.tree.names import shown
 from verifier.verdict import Verdict, count_of, judge

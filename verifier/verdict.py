@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from verifier.classes import EXIT_CODES, Cause, Class, Severity, Side, VerdictKind
+from verifier.reconcile.findings import ACCEPTED
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -82,10 +83,10 @@ def judge(
     carried: Mapping[Side, int] | None = None,
     sample: Sampled | None = None,
 ) -> Verdict:
-    """Judge what a reconciliation found.
+    """Judge what a reconciliation found, but for what somebody accepted by name.
 
     Args:
-        findings: The findings, whose severities the policy has weighed.
+        findings: The findings, whose severities the policy has weighed, with what is accepted marked.
         accounts: Both sides' accounts.
         incomplete: For each side whose scan did not reach its end, or read nothing, why.
         carried: How many files of each side were not read now, but are known from an earlier scan.
@@ -106,7 +107,19 @@ def judge(
         return Verdict(VerdictKind.NOT_TRUSTWORTHY, tuple(blockers + open_questions))
     if open_questions:
         return Verdict(VerdictKind.INCONCLUSIVE, tuple(open_questions))
-    return Verdict(VerdictKind.TRUSTWORTHY, tuple(_rests_on(findings, old, carried or {})))
+    accepted = _accepted(findings)
+    kind = VerdictKind.WITH_EXCEPTIONS if accepted else VerdictKind.TRUSTWORTHY
+    return Verdict(kind, (*accepted, *_rests_on(findings, old, carried or {})))
+
+
+_STANDS_IN_THE_WAY: Final = (Severity.BLOCKER, Severity.INCONCLUSIVE)
+
+
+def _accepted(findings: Findings) -> list[str]:
+    """Say what would stand in the way if nobody had accepted it."""
+    weighed = _by_severity(findings, ACCEPTED)
+    reasons = [reason for severity in _STANDS_IN_THE_WAY for reason in _reasons(weighed, severity)]
+    return [f"accepted by name: {reason}" for reason in reasons]
 
 
 def _rests_on(findings: Findings, old: Mapping[Class, Tally], carried: Mapping[Side, int]) -> list[str]:
@@ -126,16 +139,18 @@ def _rests_on(findings: Findings, old: Mapping[Class, Tally], carried: Mapping[S
     if late:
         what = count_of(late, "entry", "entries")
         reasons.append(f"{what} of the old side changed after it was frozen: still to be copied")
-    decisions = findings.tally("decision").entries
+    decisions = findings.tally(f"decision AND NOT {ACCEPTED}").entries
     if decisions:
         need = "needs" if decisions == 1 else "need"
         reasons.append(f"{count_of(decisions, 'file', 'files')} set aside by a rule {need} a decision by name")
     return reasons
 
 
-def _by_severity(findings: Findings) -> dict[Severity, dict[Class, list[int]]]:
+def _by_severity(findings: Findings, where: str = f"NOT {ACCEPTED}") -> dict[Severity, dict[Class, list[int]]]:
     weighed: dict[Severity, dict[Class, list[int]]] = defaultdict(lambda: defaultdict(lambda: [0, 0, 0, 0]))
-    for cls, severity, kind, number in findings.counts('"class"', "severity", "coalesce(old_kind, new_kind)"):
+    for cls, severity, kind, number in findings.counts(
+        '"class"', "severity", "coalesce(old_kind, new_kind)", where=where
+    ):
         position = {"file": 0, "directory": 1, "link": 2}.get(kind, 3)
         weighed[Severity(severity)][Class(cls)][position] += int(number)
     return weighed

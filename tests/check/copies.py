@@ -15,8 +15,8 @@ from tests.tree.images import image_for, mounted
 from verifier import load_rules
 from verifier.check import CheckRequest, check
 from verifier.classes import Field
+from verifier.evidence import FINDINGS_FILE
 from verifier.reconcile.findings import Findings
-from verifier.report.context import FINDINGS_FILE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

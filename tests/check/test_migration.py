@@ -13,9 +13,9 @@ from blake3 import blake3
 from tests.reconcile.trees import SECOND_NS, T0_NS, file, folder, scratch, write_manifest
 from verifier.check import CheckRequest, check
 from verifier.classes import Cause, Class, Severity, Side, VerdictKind
+from verifier.evidence import FINDINGS_FILE
 from verifier.manifest.store import Manifest
 from verifier.reconcile.findings import EXPLAINED, Finding, Findings, Systematic
-from verifier.report.context import FINDINGS_FILE, ReportContext
 from verifier.report.terminal import summarise
 from verifier.rules.load import load_rules
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from verifier.report.context import ReportContext
     from verifier.tree.entry import Entry
 
 pytestmark = pytest.mark.slow
@@ -115,7 +116,7 @@ def checked() -> Iterator[Checked]:
         context = check(CheckRequest(base / "old", base / "new", base / "proof", load_rules()))
         processor_s = time.process_time() - begun
         with Findings.open(base / "proof" / FINDINGS_FILE) as findings:
-            lines = [line.text for line in summarise(context, findings)]
+            lines = [line.text for line in summarise(context)]
             grave = list(findings.stream("severity IN (?, ?)", (Severity.BLOCKER, Severity.INCONCLUSIVE)))
             counts = findings.counts('"class"', EXPLAINED)
             explained = {Class(cls): int(number) for cls, is_explained, number in counts if int(is_explained)}

@@ -208,8 +208,8 @@ def test_every_form_of_the_report_shows_the_bound(sides: Sides) -> None:
     reason = context.verdict.reasons[0]
     assert summary["reasons"][0] == reason
     assert reason in (sides.evidence / "report.html").read_text("utf-8")
-    with Findings.open(sides.evidence / "findings.sqlite") as findings:
-        said = " ".join(" ".join(line.text for line in summarise(context, findings)).split())
+    with Findings.open(sides.evidence / "findings.sqlite"):
+        said = " ".join(" ".join(line.text for line in summarise(context)).split())
     assert reason in said
 
 

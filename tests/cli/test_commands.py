@@ -496,7 +496,7 @@ def test_a_full_disk_leaves_the_report_that_was_there(
     def full(_descriptor: int) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("verifier.report.write.os.fsync", full)
+    monkeypatch.setattr("verifier.evidence.os.fsync", full)
     ended = verifier("report", proof)
     assert (ended.code, ended.out) == (4, "")
     assert "cannot be written (No space left on device)" in ended.err

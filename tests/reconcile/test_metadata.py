@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from tests.reconcile.trees import SECOND_NS, T0_NS, entry, file, folder, link, reconciled, scratch, write_manifest
 from verifier.check import CheckRequest, check
 from verifier.classes import Field
+from verifier.evidence import FINDINGS_FILE
 from verifier.reconcile.compared import SPARSE_BYTES, Comparison
 from verifier.reconcile.findings import Findings
 from verifier.reconcile.metadata import LONGEST_MARK, differences, duration, holes, marks_of, shift_of
-from verifier.report.context import FINDINGS_FILE
 from verifier.report.terminal import summarise
 from verifier.tree.entry import Kind
 
@@ -287,7 +287,7 @@ def test_an_owners_name_can_do_nothing(name: str) -> None:
         context = check(CheckRequest(base / "o", base / "n", base / "proof"))
         with Findings.open(base / "proof" / FINDINGS_FILE) as findings:
             reasons = [found.reason for found in findings.stream()]
-            lines = [line.text for line in summarise(context, findings)]
+            lines = [line.text for line in summarise(context)]
     assert all(text.isprintable() for text in (*reasons, *lines))
 
 

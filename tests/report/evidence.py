@@ -9,8 +9,9 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from verifier.classes import DEFAULT_SEVERITY, Class, Side, VerdictKind
+from verifier.evidence import FINDINGS_FILE
 from verifier.reconcile.findings import Finding, Findings, Tally
-from verifier.report.context import FINDINGS_FILE, build_context
+from verifier.report.context import build_context
 from verifier.report.page import render_page
 from verifier.verdict import Verdict, judge
 

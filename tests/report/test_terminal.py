@@ -65,8 +65,7 @@ def summary_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[...,
 
 def lines_of(context: ReportContext) -> list[str]:
     """Return the summary's lines of a finished check."""
-    with Findings.open(context.evidence / "findings.sqlite") as findings:
-        return [line.text for line in summarise(context, findings)]
+    return [line.text for line in summarise(context)]
 
 
 def everything() -> tuple[list[Entry], list[Entry]]:
@@ -169,7 +168,7 @@ def test_large_numbers_of_everything_fit_on_one_screen(summary_of: Callable[...,
             sides=sides,
             classes=dict.fromkeys(Class, many),
         )
-        lines = [line.text for line in summarise(context, findings)]
+        lines = [line.text for line in summarise(context)]
     hold_to_one_screen(lines)
     assert "38,123,456 files" in "\n".join(lines)
     assert sum("INCOMPLETE" in line for line in lines) == 2
@@ -290,7 +289,7 @@ def test_every_verdict_has_its_headline(
     summary_of([file("a")], [file("a")])
     with Findings.open(tmp_path / "proof" / "findings.sqlite") as findings:
         context = dataclasses.replace(build_context(Path("proof"), findings), verdict=Verdict(kind, ("because",)))
-        lines = [line.text for line in summarise(context, findings)]
+        lines = [line.text for line in summarise(context)]
     assert lines[0] == HEADLINE[kind]
     hold_to_one_screen(lines)
 
@@ -348,7 +347,7 @@ def test_any_findings_fit_on_one_screen(evidence: Path, found: list[Finding], ro
                 sides={**context.sides, Side.OLD: dataclasses.replace(old, facts={**old.facts, "root": root})},
                 verdict=Verdict(VerdictKind.NOT_TRUSTWORTHY, ("12 files missing",) * reasons),
             )
-            lines = [line.text for line in summarise(context, findings)]
+            lines = [line.text for line in summarise(context)]
     hold_to_one_screen(lines)
     assert lines[0] == "NOT TRUSTWORTHY"
 
@@ -361,7 +360,7 @@ def test_the_line_of_counts_stays_within_the_width(evidence: Path, counts: list[
     with Findings.open(evidence / "findings.sqlite") as findings:
         context = build_context(Path("proof"), findings)
         tallies = {cls: Tally(number, number, number) for cls, number in zip(Class, counts, strict=True)}
-        lines = [line.text for line in summarise(dataclasses.replace(context, classes=tallies), findings)]
+        lines = [line.text for line in summarise(dataclasses.replace(context, classes=tallies))]
     hold_to_one_screen(lines)
     assert any(f"{counts[0]:,} identical" in line for line in lines)
 
@@ -385,7 +384,7 @@ def test_a_flood_of_findings_is_summarised_in_a_moment(evidence: Path) -> None:
         with Findings.open(base / "findings.sqlite") as findings:
             context = build_context(Path("proof"), findings)
             began = time.process_time()
-            lines = [line.text for line in summarise(context, findings)]
+            lines = [line.text for line in summarise(context)]
             took_s = time.process_time() - began
     assert any("gone/ (3,000 entries)" in line for line in lines)
     assert took_s < 0.5, f"{took_s:.1f} s of processor time"

@@ -36,7 +36,7 @@ def demo(
     from verifier.cli.show import print_summary
     from verifier.demo import lay_out, somebody_at_work
     from verifier.demo.holding import unlike
-    from verifier.report.context import FINDINGS_FILE
+    from verifier.evidence import FINDINGS_FILE
     from verifier.rules.load import load_rules
 
     scratch = _scratch(folder)

@@ -31,9 +31,9 @@ def recopy(
     Example: verifier recopy proof-2026-11 --null > to-copy, then in the old root: cpio -0 -pdmu /mnt/new < to-copy
     """
     from verifier.errors import UsageProblem
+    from verifier.evidence import FINDINGS_FILE
     from verifier.reconcile.findings import Findings
     from verifier.reconcile.recopy import NEWER, to_recopy
-    from verifier.report.context import FINDINGS_FILE
     from verifier.tree.names import shown, to_text
 
     end = b"\0" if null else b"\n"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import typer
 
-from verifier.report.context import FINDINGS_FILE, problem_lines
+from verifier.report.context import problem_lines
 from verifier.report.terminal import summarise
 
 if TYPE_CHECKING:
@@ -44,10 +44,7 @@ def run_and_print(request: CheckRequest, *, quiet: bool, progress_json: Path | N
 
 def print_summary(context: ReportContext) -> None:
     """Print the summary."""
-    from verifier.reconcile.findings import Findings
-
-    with Findings.open(context.evidence / FINDINGS_FILE) as findings:
-        print_lines(summarise(context, findings))
+    print_lines(summarise(context))
 
 
 def print_lines(lines: Iterable[Line]) -> None:

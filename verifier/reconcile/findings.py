@@ -102,6 +102,10 @@ class Systematic(NamedTuple):
 EXPLAINED: Final = "coalesce(marks IN (SELECT marks FROM combinations WHERE explained), 0)"
 """SQL, 1 for findings of which every difference is systematic."""
 
+ACCEPTED: Final = "(id IN (SELECT finding FROM temp.accepted))"
+"""SQL, 1 for findings that an accepted exception covers (`verifier.decisions.covering.cover`)."""
+_NOTHING_ACCEPTED: Final = "CREATE TEMP TABLE accepted (finding INTEGER PRIMARY KEY, exception INTEGER NOT NULL)"
+
 COLUMNS: Final = ("class", *Finding._fields[1:])
 _FINDINGS: Final = """
 CREATE TABLE findings (
@@ -174,6 +178,7 @@ class Findings(DatabaseFile):
             connection.execute("PRAGMA trusted_schema = OFF")
             connection.execute("PRAGMA cache_size = -65536")
             make_tables(connection, "verifier.findings", APPLICATION_ID, VERSION, first_tables)
+            connection.execute(_NOTHING_ACCEPTED)
             connection.execute("BEGIN")
         return cls(path, connection)
 
@@ -191,6 +196,9 @@ class Findings(DatabaseFile):
             connection = open_read_only(path)
             mark = connection.execute("PRAGMA application_id").fetchone()[0]
             columns = [row[1] for row in connection.execute("PRAGMA table_info(findings)")]
+            connection.execute("PRAGMA query_only = OFF")
+            connection.execute(_NOTHING_ACCEPTED)
+            connection.execute("PRAGMA query_only = ON")
         if mark != APPLICATION_ID or columns != ["id", *COLUMNS]:
             connection.close()
             raise NotAManifest(f"{named(path)} does not hold findings", "name a folder that `verifier check` wrote")
@@ -321,9 +329,10 @@ class Findings(DatabaseFile):
         with database_errors(self.path):
             return self.connection.execute(query, parameters).fetchone() is not None
 
-    def counts(self, *columns: str) -> list[tuple[str, ...]]:
+    def counts(self, *columns: str, where: str = "1") -> list[tuple[str, ...]]:
         """Count findings by columns, heaviest counts first; the count comes last in each row."""
         names = ", ".join(columns)
-        query = f"SELECT {names}, count(*) FROM findings GROUP BY {names} ORDER BY count(*) DESC, {names}"  # noqa: S608
+        order = f"GROUP BY {names} ORDER BY count(*) DESC, {names}"
+        query = f"SELECT {names}, count(*) FROM findings WHERE {where} {order}"  # noqa: S608
         with database_errors(self.path):
             return self.connection.execute(query).fetchall()

@@ -3,30 +3,34 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
 from blake3 import blake3
 
-from verifier.classes import Class, Severity, Side, VerdictKind
+from verifier.classes import Cause, Class, Side, VerdictKind
+from verifier.decisions.covering import Covered, cover
+from verifier.decisions.signoff import SignOff, read_signoff
 from verifier.errors import NotAManifest
-from verifier.manifest.database import named
+from verifier.manifest.database import database_errors, named
 from verifier.manifest.merge import roots_of
-from verifier.reconcile.findings import Finding, Findings, Systematic, Tally
+from verifier.reconcile.findings import ACCEPTED, Findings, Systematic, Tally
 from verifier.reconcile.recopy import TO_COPY
+from verifier.report.parts import NOTED, STANDS_IN_THE_WAY, Cell, Part, added, count_cells, parts_of
 from verifier.report.words import CAUTIONS, problem_line
+from verifier.sampling import Sampled
 from verifier.tree.names import shown
-from verifier.verdict import Verdict
+from verifier.verdict import Verdict, judge
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-FINDINGS_FILE: Final = "findings.sqlite"
-MANIFEST_FILES: Final = {side: f"{side}.manifest.sqlite" for side in Side}
 INLINE_ROWS: Final = 200
 """Findings of one class that the page shows itself; the rest is in the CSV beside it."""
+GRAVEST: Final = 6
+"""How many findings are named at most where there is little room."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +93,18 @@ class Folder:
 
 
 @dataclass(frozen=True, slots=True)
+class Named:
+    """One of the gravest findings, or a folder of them."""
+
+    what: str
+    """Its cause, else its class."""
+    path: str
+    """As it may be shown."""
+    entries: int = 0
+    """Of a folder that has this fate as a whole, how many are in it."""
+
+
+@dataclass(frozen=True, slots=True)
 class ReportContext:
     """Everything that a report says."""
 
@@ -100,6 +116,20 @@ class ReportContext:
     classes: Mapping[Class, Tally]
     """Findings by class; identical pairs included."""
     causes: Mapping[str, int]
+    parts: tuple[Part, ...]
+    """Open findings by class and weight, heaviest first."""
+    gravest: tuple[Named, ...]
+    """What must be known by name, one of each kind before a second of any."""
+    decisions: Mapping[str, Tally]
+    """What each rule set aside that somebody has to decide about by name, and nobody has."""
+    aside: Tally
+    """What rules set aside about which nobody has to decide."""
+    accepted: tuple[Covered, ...]
+    """All exceptions on record."""
+    accepted_findings: Tally
+    """What they cover."""
+    signoff: SignOff | None
+    """Who signed, if somebody did."""
     run: Mapping[str, Any]
     """What the run was told and when: see `verifier.check`."""
     rules: tuple[RuleUse, ...]
@@ -118,15 +148,21 @@ class ReportContext:
         return self.verdict.exit_code
 
 
-def build_context(evidence: Path, findings: Findings) -> ReportContext:
+def build_context(
+    evidence: Path, findings: Findings, signing: SignOff | None = None, as_of: datetime | None = None
+) -> ReportContext:
     """Compute everything that a report says from an open findings file.
 
     Args:
         evidence: The folder it lies in.
-        findings: The findings, with the run's facts.
+        findings: The findings, with the run's facts; what exceptions cover is marked in them.
+        signing: A sign-off that is being made; None takes the folder's own.
+        as_of: When exceptions have to be in force, aware. None takes the moment of the sign-off, else that of the last
+            decision or of the check: the same evidence gives the same context.
 
     Raises:
         NotAManifest: If the run's facts are not in it.
+        ManifestDamaged: If exceptions or the sign-off are not what was written.
     """
     try:
         run = json.loads(findings.facts()["run"])
@@ -134,6 +170,10 @@ def build_context(evidence: Path, findings: Findings) -> ReportContext:
         raise NotAManifest(
             f"{named(findings.path)} does not hold a finished check", "name a folder that `verifier check` wrote"
         ) from error
+    signoff = signing or read_signoff(evidence)
+    if as_of is None:
+        as_of = datetime.fromisoformat(signoff.at if signoff else run["finished"])
+    accepted = cover(findings, evidence, as_of)
     sides = {
         side: SideFacts(
             side,
@@ -144,31 +184,111 @@ def build_context(evidence: Path, findings: Findings) -> ReportContext:
         )
         for side in Side
     }
-    identical = sides[Side.OLD].account[Class.IDENTICAL]
-    classes = {cls: findings.tally('"class" = ?', (cls.value,)) for cls in Class} | {Class.IDENTICAL: identical}
-    verdict = Verdict(VerdictKind(run["verdict"]["kind"]), tuple(run["verdict"]["reasons"]))
+    with database_errors(findings.path):
+        cells = count_cells(findings)
+        folders = _folders(findings)
+        uses = rule_uses(findings, run["rules"]["rules"])
+        parts = parts_of(findings, cells, run["rules"]["policy"])
+        gravest = _gravest(findings, cells, folders)
     return ReportContext(
         evidence,
-        _report_id(findings),
-        verdict,
+        _report_id(findings, accepted),
+        _verdict(findings, run, sides, accepted),
         sides,
-        classes,
-        {cause: int(n) for cause, n in findings.counts("cause") if cause},
+        _by_class(cells) | {Class.IDENTICAL: sides[Side.OLD].account[Class.IDENTICAL]},
+        _by_cause(cells),
+        parts,
+        gravest,
+        {use.name: tally for use in uses if use.decision and (tally := _to_decide(findings, use)).entries},
+        added(c for c in cells if c.cls is Class.CLUTTER and c.severity in NOTED and not c.decision and not c.accepted),
+        accepted,
+        added(c for c in cells if c.accepted),
+        signoff,
         run,
-        rule_uses(findings, run["rules"]["rules"]),
-        _folders(findings),
+        uses,
+        folders,
         tuple((row[0], int(row[1])) for row in findings.counts("fields") if row[0]),
         tuple(findings.systematic()),
         findings.tally(TO_COPY),
     )
 
 
-def _report_id(findings: Findings) -> str:
-    """Digest all that the report is written from: the run's facts, with both fingerprints, and all rows."""
-    whole = blake3(findings.facts()["run"].encode())
-    for batch in findings.batches():
-        whole.update(repr(batch).encode(errors="surrogatepass"))
-    return whole.hexdigest(length=8)
+def _report_id(findings: Findings, accepted: Sequence[Covered]) -> str:
+    """Return the beginning of the findings file's BLAKE3; with exceptions, of a digest over it and all of them."""
+    whole = blake3(max_threads=blake3.AUTO).update_mmap(findings.path).digest()
+    if accepted:
+        record = json.dumps([asdict(one) for one in accepted], sort_keys=True)
+        whole = blake3(whole + record.encode(errors="surrogatepass")).digest()
+    return whole[:8].hex()
+
+
+def _verdict(
+    findings: Findings, run: Mapping[str, Any], sides: Mapping[Side, SideFacts], accepted: Sequence[Covered]
+) -> Verdict:
+    """Return the verdict as it was judged, or judge anew where exceptions cover something."""
+    if not any(one.now.entries for one in accepted):
+        return Verdict(VerdictKind(run["verdict"]["kind"]), tuple(run["verdict"]["reasons"]))
+    return judge(
+        findings,
+        {side: facts.account for side, facts in sides.items()},
+        {Side(side): why for side, why in run["incomplete"].items()},
+        {side: facts.totals["carried_files"] for side, facts in sides.items()},
+        Sampled(**run["sample"]) if run["sample"] else None,
+    )
+
+
+def _by_class(cells: Sequence[Cell]) -> dict[Class, Tally]:
+    return {cls: added(cell for cell in cells if cell.cls is cls) for cls in Class}
+
+
+def _by_cause(cells: Sequence[Cell]) -> dict[str, int]:
+    counts = {cause.value: added(c for c in cells if c.cause == cause).entries for cause in Cause}
+    return {cause: number for cause, number in counts.items() if number}
+
+
+def _to_decide(findings: Findings, use: RuleUse) -> Tally:
+    return findings.tally(f"\"class\" = 'clutter' AND decision AND rule = ? AND NOT {ACCEPTED}", (use.name,))
+
+
+_UNSEEN_CAUSES: Final = (Cause.SILENT, Cause.ZERO_FILLED, Cause.TRUNCATED, Cause.EMPTY, Cause.NOT_REPEATED)
+_GRAVITY: Final[tuple[tuple[Class, Cause | None], ...]] = (
+    *((Class.CONTENT_CHANGED, cause) for cause in _UNSEEN_CAUSES),
+    (Class.MISSING, None),
+    *((Class.CONTENT_CHANGED, cause) for cause in (Cause.OTHER, Cause.STALE, Cause.NEWER)),
+    (Class.KIND_CHANGED, None),
+    (Class.UNREADABLE, None),
+    (Class.UNSETTLED, None),
+)
+"""What comes first: damage, because it cannot be seen from outside."""
+
+
+def _gravest(findings: Findings, cells: Sequence[Cell], folders: Sequence[Folder]) -> tuple[Named, ...]:
+    """Name the gravest open findings, a few."""
+    there = {(c.cls, c.cause) for c in cells if c.severity in STANDS_IN_THE_WAY and not c.accepted}
+    queues = [
+        _grave(findings, folders, cls, cause)
+        for cls, cause in _GRAVITY
+        if any(one is cls and cause in (None, its) for one, its in there)
+    ]
+    found: list[Named] = []
+    # One of each kind before a second of any, so that a flood of one does not hide the others.
+    while any(queues) and len(found) < GRAVEST:
+        found += [queue.pop(0) for queue in queues if queue]
+    return tuple(found[:GRAVEST])
+
+
+def _grave(findings: Findings, folders: Sequence[Folder], cls: Class, cause: Cause | None) -> list[Named]:
+    """Return the first findings of a kind, whole folders before single entries."""
+    name = cause or cls
+    whole = [Named(name, f.path, f.tally.entries) for f in folders if f.cls is cls and cause is None]
+    where = f"""
+        "class" = ? AND severity IN (?, ?) AND cause IS ? AND NOT {ACCEPTED} AND (
+            group_path IS NULL OR group_path NOT IN (
+                SELECT group_path FROM findings WHERE "class" = ? AND group_path IS NOT NULL AND NOT {ACCEPTED}
+                GROUP BY group_path HAVING count(*) > 1))
+    """  # noqa: S608
+    alone = findings.stream(where, (cls.value, *STANDS_IN_THE_WAY, cause, cls.value), GRAVEST)
+    return [*whole, *(Named(name, shown(f.old_path or f.new_path or "")) for f in alone)]
 
 
 def rule_uses(findings: Findings, known: Mapping[str, Mapping[str, Any]]) -> tuple[RuleUse, ...]:
@@ -199,7 +319,7 @@ def rule_uses(findings: Findings, known: Mapping[str, Mapping[str, Any]]) -> tup
 def _folders(findings: Findings) -> tuple[Folder, ...]:
     """Return the largest whole folders of each class, largest first."""
     rows = findings.connection.execute(
-        """
+        f"""
         SELECT * FROM (
             SELECT *, row_number() OVER (PARTITION BY "class" ORDER BY bytes DESC, entries DESC, group_path) AS turn
             FROM (
@@ -207,10 +327,11 @@ def _folders(findings: Findings) -> tuple[Folder, ...]:
                        sum(coalesce(old_kind, new_kind) = 'file') AS files,
                        coalesce(sum(CASE WHEN coalesce(old_kind, new_kind) = 'file'
                                          THEN coalesce(old_size, new_size) END), 0) AS bytes
-                FROM findings WHERE group_path IS NOT NULL GROUP BY "class", group_path HAVING count(*) > 1
+                FROM findings WHERE group_path IS NOT NULL AND NOT {ACCEPTED}
+                GROUP BY "class", group_path HAVING count(*) > 1
             )
         ) WHERE turn <= ? ORDER BY bytes DESC, entries DESC, group_path
-        """,
+        """,  # noqa: S608
         (INLINE_ROWS,),
     )
     return tuple(Folder(Class(row[0]), shown(row[1]), Tally(*row[2:5])) for row in rows)
@@ -219,16 +340,6 @@ def _folders(findings: Findings) -> tuple[Folder, ...]:
 def problem_lines(context: ReportContext) -> list[str]:
     """Return a line for each kind of error that was met on either side: what, how often, where, what to do."""
     return [f"{side.side}: {problem_line(**problem)}" for side in context.sides.values() for problem in side.problems]
-
-
-def rows_of(findings: Findings, cls: Class, limit: int = INLINE_ROWS) -> list[Finding]:
-    """Return the first findings of a class, heaviest severity first, then in the contract's order."""
-    found: list[Finding] = []
-    for severity in Severity:
-        if len(found) < limit:
-            where, values = '"class" = ? AND severity = ?', (cls.value, severity.value)
-            found += findings.stream(where, values, limit - len(found))
-    return found
 
 
 def time_text(time_ns: int | None) -> str:

@@ -17,13 +17,13 @@ from typing import TYPE_CHECKING, Final
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from verifier.classes import DEFAULT_SEVERITY, Cause, Class, Severity, Side, VerdictKind
-from verifier.reconcile.findings import EXPLAINED, Findings, Tally
+from verifier.classes import Cause, Class, Severity, Side, VerdictKind
+from verifier.reconcile.findings import ACCEPTED, Findings, Tally
 from verifier.report.amounts import size_text
 from verifier.report.context import INLINE_ROWS, ReportContext, RuleUse, SideFacts
 from verifier.report.listing import Lister, Listing, may_be_shown
+from verifier.report.parts import NOTED, STANDS_IN_THE_WAY, Part
 from verifier.report.words import (
-    ADVICE,
     FACT_WORDS,
     FILE_SYSTEM_FACTS,
     HEADLINES,
@@ -44,38 +44,14 @@ FEWEST_ROWS: Final = 5
 DECISION_LINES: Final = 10
 """Lines for decisions in the sign-off block, which has to fit on one printed page."""
 
-CAUSES: Final[dict[Cause, str]] = {
-    Cause.EMPTY: "the new file has no bytes",
-    Cause.TRUNCATED: "the new file ends early; up to there it is the same",
-    Cause.ZERO_FILLED: "the new file holds zero bytes where the old one holds data",
-    Cause.SILENT: "same size and same time, other bytes: nothing but reading shows it",
-    Cause.STALE: "the new file is the older version, by its time",
-    Cause.NEWER: "the new file is the later version, by its time",
-    Cause.OTHER: "none of the other causes",
-    Cause.NOT_REPEATED: "read again both files were the same: suspect memory, cable or controller, and check again",
-}
-"""What each cause means to somebody who reads the page."""
-
-_STANDS_IN_THE_WAY: Final = (Severity.BLOCKER, Severity.INCONCLUSIVE)
-_NOTED: Final = (Severity.NOTE, Severity.NONE)
-_MAY_BE_EXPLAINED: Final = (Class.METADATA_ONLY, Class.NAME_ALTERED)
 _TRUSTED: Final = (VerdictKind.TRUSTWORTHY, VerdictKind.WITH_EXCEPTIONS)
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
-    """The findings of one class and weight."""
+class Shown:
+    """A part, and what the page lists of it."""
 
-    heading: str
-    count: str
-    means: str
-    advice: str
-    reweighed: str
-    """That the policy changed the weight, else the empty text."""
-    causes: tuple[tuple[str, int, str], ...]
-    """Cause, how often, what it means."""
-    explained: int
-    """Findings that are not listed here, because they differ in systematic ways only."""
+    part: Part
     listing: Listing
 
 
@@ -93,12 +69,12 @@ class Decision:
 class Content:
     """What the questions about findings show, in the order of the page."""
 
-    blocking: Sequence[Part]
+    blocking: Sequence[Shown]
     decisions: Sequence[Decision]
-    attention: Sequence[Part]
+    attention: Sequence[Shown]
     aside: Listing
     """Set aside, and nobody has to decide about it."""
-    noted: Sequence[Part]
+    noted: Sequence[Shown]
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,80 +132,40 @@ class _Cutter:
 
     def __init__(self, context: ReportContext, findings: Findings) -> None:
         self._context = context
-        self._findings = findings
         self._lister = Lister(findings)
-        self._there = [(cls, severity) for cls, severity, _ in findings.counts('"class"', "severity")]
-        self._policy = context.run["rules"]["policy"]
 
     def content(self) -> Content:
         # In the page's order: where room runs out, it runs out for what weighs least.
         return Content(
-            self._weighed(_STANDS_IN_THE_WAY),
+            self._weighed(STANDS_IN_THE_WAY),
             self._decisions(),
             self._weighed((Severity.ATTENTION,)),
             self._aside(),
-            self._weighed(_NOTED),
+            self._weighed(NOTED),
         )
 
-    def _weighed(self, severities: Iterable[Severity]) -> list[Part]:
-        """Return a part for each class with findings of these weights, but for what rules set aside and only note."""
-        parts = []
-        for severity in severities:
-            for cls in Class:
-                if (cls, severity) in self._there and not (cls is Class.CLUTTER and severity in _NOTED):
-                    parts += self._part(cls, severity)
-        return parts
+    def _weighed(self, severities: Iterable[Severity]) -> list[Shown]:
+        return [self._shown(part) for part in self._context.parts if part.severity in severities]
 
-    def _part(self, cls: Class, severity: Severity) -> list[Part]:
-        where, values = '"class" = ? AND severity = ?', (cls.value, severity.value)
-        if severity is Severity.ATTENTION:
-            where += " AND NOT decision"
-        tally = self._findings.tally(where, values)
-        if not tally.entries:
-            return []
-        heading, means, advice = cls.value.replace("-", " ").capitalize(), MEANS[cls], ADVICE[cls]
-        by_policy = cls.value in self._policy.get("class", {})
-        if cls is Class.CLUTTER and severity is Severity.ATTENTION and not by_policy:
-            heading, means = "Signs of use", "a rule knows this name as the sign that something was open or left over"
-            advice = "See whether what it belongs to is whole on the new side, and who has it open."
-        by_policy |= cls is Class.METADATA_ONLY and severity is not DEFAULT_SEVERITY[cls]
-        reweighed = f"Weighed as “{severity}” by the policy in the rule files." if by_policy else ""
-        causes = self._causes() if cls is Class.CONTENT_CHANGED else ()
-        explained = 0
-        if cls in _MAY_BE_EXPLAINED:
-            explained = self._findings.tally(f"{where} AND {EXPLAINED}", values).entries
-            where += f" AND NOT {EXPLAINED}"
-        listing = self._lister.by_folder(where, values, tally.entries - explained)
-        return [Part(heading, _counted(tally), means, advice, reweighed, causes, explained, listing)]
-
-    def _causes(self) -> tuple[tuple[str, int, str], ...]:
-        counts = self._context.causes
-        return tuple((cause.value, counts[cause], CAUSES[cause]) for cause in Cause if cause in counts)
+    def _shown(self, part: Part) -> Shown:
+        return Shown(part, self._lister.by_folder(*part.where, part.tally.entries - part.explained))
 
     def _decisions(self) -> list[Decision]:
-        asking = [use for use in self._context.rules if use.decision]
+        asking = [use for use in self._context.rules if use.name in self._context.decisions]
         share = max(FEWEST_ROWS, INLINE_ROWS // max(1, len(asking)))
+        where = f"\"class\" = 'clutter' AND decision AND rule = ? AND NOT {ACCEPTED}"
         decisions = []
         for use in asking:
-            where, values = "\"class\" = 'clutter' AND decision AND rule = ?", (use.name,)
-            tally = self._findings.tally(where, values)
-            decisions.append(Decision(use, tally, self._lister.one_by_one(where, values, tally.entries, share)))
+            tally = self._context.decisions[use.name]
+            listing = self._lister.one_by_one(where, (use.name,), tally.entries, share)
+            decisions.append(Decision(use, tally, listing))
         return decisions
 
     def _aside(self) -> Listing:
-        marks = ", ".join("?" * len(_NOTED))
-        where = f"\"class\" = 'clutter' AND NOT decision AND severity IN ({marks})"
-        values = tuple(severity.value for severity in _NOTED)
-        return self._lister.by_folder(where, values, self._findings.tally(where, values).entries)
-
-
-def _counted(tally: Tally) -> str:
-    entries = count_of(tally.entries, "entry", "entries")
-    if not tally.files:
-        return f"{entries}, no file among them" if tally.entries > 1 else f"{entries}, not a file"
-    if tally.files == tally.entries:
-        return f"{count_of(tally.files, 'file', 'files')}, {size_text(tally.bytes)}"
-    return f"{entries}, {tally.files:,} of them files, {size_text(tally.bytes)}"
+        marks = ", ".join("?" * len(NOTED))
+        where = f"\"class\" = 'clutter' AND NOT decision AND severity IN ({marks}) AND NOT {ACCEPTED}"
+        values = tuple(severity.value for severity in NOTED)
+        return self._lister.by_folder(where, values, self._context.aside.entries)
 
 
 def _obstacles(context: ReportContext) -> list[str]:
@@ -275,10 +211,10 @@ def _resists_forgery(context: ReportContext) -> bool | None:
 
 def _questions(context: ReportContext, content: Content) -> list[Question]:
     trusted = context.verdict.kind in _TRUSTED
-    in_the_way = [part.heading for part in content.blocking]
+    in_the_way = [one.part.heading for one in content.blocking]
     if _obstacles(context) or not (in_the_way or trusted):
         in_the_way.append("the run itself")
-    to_decide = [part.heading for part in content.attention]
+    to_decide = [one.part.heading for one in content.attention]
     if content.decisions:
         number = sum(decision.tally.files for decision in content.decisions)
         to_decide.insert(0, count_of(number, "file", "files") + " set aside")
@@ -298,7 +234,10 @@ def _questions(context: ReportContext, content: Content) -> list[Question]:
         (
             "What else differs?",
             _listed(
-                [*(["the same way everywhere"] if context.systematic else []), *(p.heading for p in content.noted)]
+                [
+                    *(["the same way everywhere"] if context.systematic else []),
+                    *(one.part.heading for one in content.noted),
+                ]
             ),
         ),
         (

@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Class, Side
 from verifier.errors import UsageProblem
+from verifier.evidence import FINDINGS_FILE, MANIFEST_FILES
 from verifier.manifest.database import named
 from verifier.manifest.merge import roots_of
 from verifier.manifest.store import Manifest
 from verifier.reconcile.compared import names_by_number
 from verifier.reconcile.findings import Findings
 from verifier.reconcile.options import PlaceMap, place_of
-from verifier.report.context import FINDINGS_FILE, MANIFEST_FILES, build_context, time_text
+from verifier.report.context import build_context, time_text
 from verifier.report.terminal import Line
 from verifier.tree.birth import birth_ns
 from verifier.tree.damage import Damage

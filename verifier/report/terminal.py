@@ -8,29 +8,24 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from verifier.classes import Cause, Class, Severity, Side, VerdictKind
+from verifier.classes import Class, Side, VerdictKind
 from verifier.manifest.database import named
 from verifier.report.amounts import size_text
 from verifier.report.words import HEADLINES, MEANINGS
-from verifier.tree.names import shown
 from verifier.verdict import PHRASES, count_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
-    from verifier.reconcile.findings import Findings
-    from verifier.report.context import ReportContext
+    from verifier.report.context import Named, ReportContext
 
 WIDTH: Final = 80
 HEIGHT: Final = 24
 REASON_LINES: Final = 6
-EXAMPLES: Final = 6
-"""How many findings are named at most."""
 FACTS: Final = 4
 """How many systematic differences are named at most,"""
 FEWEST: Final = 10
 """and of how many entries at least."""
-_SERIOUS: Final = (Severity.BLOCKER, Severity.INCONCLUSIVE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,17 +45,17 @@ _TONES: Final = {
 }
 
 
-def summarise(context: ReportContext, findings: Findings) -> list[Line]:
+def summarise(context: ReportContext) -> list[Line]:
     """Return the summary, line by line, with nothing in it that a terminal would act on."""
     kind = context.verdict.kind
     head = [Line(HEADLINES[kind].upper(), _TONES[kind]), Line(MEANINGS[kind])]
     head += [Line(text) for text in _reasons(context.verdict.reasons)]
-    foot = [*_rest(context, findings), Line(f"Report  {named(context.evidence / 'report.html')}", "strong"), _CAUTION]
+    foot = [*_rest(context), Line(f"Report  {named(context.evidence / 'report.html')}", "strong"), _CAUTION]
     sides = _sides(context)
     room = HEIGHT - len(head) - len(sides) - len(foot) - 3  # three empty lines between the four parts
-    worst = _worst(context, findings, min(EXAMPLES, room))
+    gravest = list(_gravest(context.gravest[: max(0, room)]))
     facts = _systematic(context)
-    parts = [part for part in (head, sides, worst, facts, foot) if part]
+    parts = [part for part in (head, sides, gravest, facts, foot) if part]
     return [line for part in parts for line in (Line(""), *part)][1:]
 
 
@@ -95,26 +90,11 @@ def _sides(context: ReportContext) -> list[Line]:
     return lines
 
 
-def _worst(context: ReportContext, findings: Findings, room: int) -> list[Line]:
-    """Name the gravest findings: damage first, because it cannot be seen from outside."""
-    queues = [_grave(context, findings, *kind) for kind in _GRAVITY]
-    lines: list[Line] = []
-    # One of each kind before a second of any, so that a flood of one does not hide the others.
-    while any(queues) and len(lines) < room:
-        found = [queue.pop(0) for queue in queues if queue]
-        lines += [Line(f"  {name:<13} {_tail(path, WIDTH - 16)}") for name, path in found]
-    return lines[:room]
+def _gravest(found: Sequence[Named]) -> Iterator[Line]:
+    for one in found:
+        path = f"{one.path}/ ({count_of(one.entries, 'entry', 'entries')})" if one.entries else one.path
+        yield Line(f"  {one.what:<13} {_tail(path, WIDTH - 16)}")
 
-
-_UNSEEN_CAUSES: Final = (Cause.SILENT, Cause.ZERO_FILLED, Cause.TRUNCATED, Cause.EMPTY, Cause.NOT_REPEATED)
-_GRAVITY: Final[tuple[tuple[Class, Cause | None], ...]] = (
-    *((Class.CONTENT_CHANGED, cause) for cause in _UNSEEN_CAUSES),
-    (Class.MISSING, None),
-    *((Class.CONTENT_CHANGED, cause) for cause in (Cause.OTHER, Cause.STALE, Cause.NEWER)),
-    (Class.KIND_CHANGED, None),
-    (Class.UNREADABLE, None),
-    (Class.UNSETTLED, None),
-)
 
 _HARMLESS: Final = (
     Class.IDENTICAL,
@@ -127,23 +107,6 @@ _HARMLESS: Final = (
 )
 
 
-def _grave(context: ReportContext, findings: Findings, cls: Class, cause: Cause | None) -> list[tuple[str, str]]:
-    """Return what the first findings of a kind are called and where they are, whole folders before single entries."""
-    name = cause or cls
-    whole = [
-        (name, f"{folder.path}/ ({count_of(folder.tally.entries, 'entry', 'entries')})")
-        for folder in context.folders
-        if folder.cls is cls and cause is None
-    ]
-    where = """
-        "class" = ? AND severity IN (?, ?) AND cause IS ? AND (group_path IS NULL OR group_path NOT IN (
-            SELECT group_path FROM findings WHERE "class" = ? AND group_path IS NOT NULL
-            GROUP BY group_path HAVING count(*) > 1))
-    """
-    alone = findings.stream(where, (cls.value, *_SERIOUS, cause, cls.value), EXAMPLES)
-    return [*whole, *((name, shown(f.old_path or f.new_path or "")) for f in alone)]
-
-
 def _systematic(context: ReportContext) -> list[Line]:
     """Name what differs the same way everywhere."""
     facts = [one for one in context.systematic if one.tally.entries >= FEWEST]
@@ -153,12 +116,12 @@ def _systematic(context: ReportContext) -> list[Line]:
     return [Line("The same way everywhere:"), *(Line(_cut(line, WIDTH)) for line in lines)] if lines else []
 
 
-def _rest(context: ReportContext, findings: Findings) -> list[Line]:
+def _rest(context: ReportContext) -> list[Line]:
     """Count everything else, in as few lines as it takes."""
     counts = [(cls, context.classes[cls].entries) for cls in _HARMLESS]
     told = [f"{count:,} {PHRASES[cls]}" for cls, count in counts if count or cls is Class.IDENTICAL]
     lines = [Line(text) for text in _wrapped(told, ", ")]
-    decisions = findings.tally("decision").entries
+    decisions = sum(tally.entries for tally in context.decisions.values())
     if decisions:
         need = "needs" if decisions == 1 else "need"
         what = f"{count_of(decisions, 'file', 'files')} set aside {need} a decision by name"

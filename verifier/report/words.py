@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from verifier.classes import Class, VerdictKind
+from verifier.classes import Cause, Class, VerdictKind
 from verifier.tree.names import shown
 from verifier.verdict import count_of
 
@@ -70,6 +70,18 @@ MEANS: Final[dict[Class, str]] = {
     Class.DRIFT: "changed after a time gate that was given",
 }
 """What each class means, in a few words."""
+
+CAUSES: Final[dict[Cause, str]] = {
+    Cause.EMPTY: "the new file has no bytes",
+    Cause.TRUNCATED: "the new file ends early; up to there it is the same",
+    Cause.ZERO_FILLED: "the new file holds zero bytes where the old one holds data",
+    Cause.SILENT: "same size and same time, other bytes: nothing but reading shows it",
+    Cause.STALE: "the new file is the older version, by its time",
+    Cause.NEWER: "the new file is the later version, by its time",
+    Cause.OTHER: "none of the other causes",
+    Cause.NOT_REPEATED: "read again both files were the same: suspect memory, cable or controller, and check again",
+}
+"""What each cause means to somebody who reads the page."""
 
 TO_DO: Final[dict[str, str]] = {
     "EACCES": "run as a user who may read them",

@@ -3,69 +3,45 @@
 from __future__ import annotations
 
 import json
-import os
-from contextlib import contextmanager
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
-from verifier.errors import EvidenceUnwritable
-from verifier.manifest.database import named
+from verifier.evidence import FINDINGS_FILE, PAGE_FILE, SUMMARY_FILE, TABLE_FILE, replacing
 from verifier.reconcile.findings import Findings
-from verifier.report.context import FINDINGS_FILE, ReportContext, build_context
+from verifier.report.context import ReportContext, build_context
 from verifier.report.machine import summary
 from verifier.report.table import write_table
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
-    from typing import TextIO
 
-PAGE_FILE: Final = "report.html"
-SUMMARY_FILE: Final = "summary.json"
-TABLE_FILE: Final = "differences.csv"
+    from verifier.decisions.signoff import SignOff
 
 
-def write_report(evidence: Path) -> ReportContext:
-    """Write report.html, summary.json and differences.csv from the findings in the same folder.
+def write_report(evidence: Path, signing: SignOff | None = None, into: Path | None = None) -> ReportContext:
+    """Write report.html, summary.json and differences.csv from the evidence in a folder.
 
-    The same findings give the same bytes, whenever and wherever they are written.
+    The same evidence gives the same bytes, whenever and wherever they are written.
 
     Args:
-        evidence: A folder that holds ``findings.sqlite``.
+        evidence: A folder that holds ``findings.sqlite``; whoever calls holds it.
+        signing: A sign-off that is being made, to be shown; None shows the folder's own.
+        into: Where they are written; None writes them beside the evidence.
 
     Raises:
         NotAManifest: If there are no findings in it.
+        ManifestDamaged: If something in it is not what was written.
         EvidenceUnwritable: If a file cannot be written.
     """
     from verifier.report.page import render_page  # noqa: PLC0415  the template engine takes 70 ms to import
 
+    into = into or evidence
     with Findings.open(evidence / FINDINGS_FILE) as findings:
-        context = build_context(evidence, findings)
-        with replacing(evidence / TABLE_FILE) as file:
+        context = build_context(evidence, findings, signing)
+        with replacing(into / TABLE_FILE) as file:
             write_table(findings, file)
-        with replacing(evidence / SUMMARY_FILE) as file:
+        with replacing(into / SUMMARY_FILE) as file:
             json.dump(summary(context), file, indent=2, ensure_ascii=False)
             file.write("\n")
-        with replacing(evidence / PAGE_FILE) as file:
+        with replacing(into / PAGE_FILE) as file:
             file.write(render_page(context, findings))
     return context
-
-
-@contextmanager
-def replacing(path: Path) -> Iterator[TextIO]:
-    """Write a text file under a temporary name and put it in place when it is whole and on the disk.
-
-    Raises:
-        EvidenceUnwritable: If it cannot be written; what was there before stays.
-    """
-    temporary = path.with_name(f".{path.name}.part")
-    try:
-        with temporary.open("w", encoding="utf-8", newline="") as file:
-            yield file
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.replace(path)
-    except OSError as error:
-        hint = "free some space there, or put the evidence elsewhere"
-        raise EvidenceUnwritable(f"{named(path)} cannot be written ({error.strerror})", hint) from error
-    finally:
-        temporary.unlink(missing_ok=True)

@@ -1,0 +1,1 @@
+"""What people decide about findings: exceptions that somebody accepts, and the sign-off."""
