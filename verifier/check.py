@@ -28,6 +28,7 @@ from verifier.manifest.sample import SAMPLE_FILE
 from verifier.manifest.store import Manifest
 from verifier.reconcile import draw
 from verifier.reconcile.findings import Findings
+from verifier.reconcile.folders import ground_of
 from verifier.reconcile.look import NEW_ROOT, OLD_ROOT, TreeLook, new_root_of
 from verifier.reconcile.options import PlaceMap, ReconcileOptions, check_fields, check_maps, instant_ns
 from verifier.reconcile.preliminary import Preliminary, preliminary
@@ -458,7 +459,12 @@ def _record_run(
         "rules": _rules(request.rules),
     }
     with Findings.reopen(reconciled.findings) as findings:
-        findings.set_facts({"run": json.dumps(run, ensure_ascii=False, sort_keys=True)})
+        findings.set_facts(
+            {
+                "run": json.dumps(run, ensure_ascii=False, sort_keys=True),
+                "ground": json.dumps(ground_of(manifests)._asdict(), ensure_ascii=False),
+            }
+        )
         findings.commit()
 
 

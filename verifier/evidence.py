@@ -6,6 +6,7 @@ import os
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Final
 
+from blake3 import blake3
 from filelock import FileLock, Timeout
 
 from verifier.classes import Side
@@ -30,6 +31,20 @@ REPORT_FILES: Final = (PAGE_FILE, SUMMARY_FILE, TICKET_FILE, TABLE_FILE)
 SIGNOFF_FILE: Final = "signoff.json"
 SIGNATURE_FILE: Final = "signoff.json.sig"
 LOCK_FILE: Final = ".lock"
+_BLOCK_BYTES: Final = 4 * 1024 * 1024
+
+
+def file_digest(path: Path) -> blake3:
+    """Return BLAKE3 over a file's bytes, in constant memory.
+
+    Raises:
+        OSError: If it cannot be read.
+    """
+    whole = blake3(max_threads=blake3.AUTO)
+    with path.open("rb") as file:
+        while block := file.read(_BLOCK_BYTES):
+            whole.update(block)
+    return whole
 
 
 @contextmanager

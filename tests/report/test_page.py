@@ -22,8 +22,8 @@ from tests.strategies import HOSTILE_NAMES, names
 from verifier.classes import Cause, Class, Severity, Side, VerdictKind
 from verifier.evidence import FINDINGS_FILE
 from verifier.reconcile.findings import Findings, Systematic, Tally
-from verifier.report.context import INLINE_ROWS, build_context
-from verifier.report.listing import LINE_BYTES, LONGEST_TEXT, may_be_shown
+from verifier.report.context import build_context
+from verifier.report.listing import INLINE_ROWS, LINE_BYTES, LONGEST_TEXT, may_be_shown
 from verifier.report.page import DECISION_LINES, render_page
 from verifier.report.words import ADVICE, CAUSES, CAUTIONS, HEADLINES, MEANINGS, MEANS, NOT_PROVED
 from verifier.tree.names import shown, to_text

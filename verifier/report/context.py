@@ -13,6 +13,7 @@ from verifier.classes import Cause, Class, Side, VerdictKind
 from verifier.decisions.covering import Covered, cover
 from verifier.decisions.signoff import SignOff, read_signoff
 from verifier.errors import NotAManifest
+from verifier.evidence import file_digest
 from verifier.manifest.database import database_errors, named
 from verifier.manifest.merge import roots_of
 from verifier.reconcile.findings import ACCEPTED, Findings, Systematic, Tally
@@ -27,8 +28,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-INLINE_ROWS: Final = 200
-"""Findings of one class that the page shows itself; the rest is in the CSV beside it."""
+WHOLE_FOLDERS: Final = 200
+"""Folders of one fate that are known by name, of each class."""
 GRAVEST: Final = 6
 """How many findings are named at most where there is little room."""
 
@@ -215,7 +216,7 @@ def build_context(
 
 def _report_id(findings: Findings, accepted: Sequence[Covered]) -> str:
     """Return the beginning of the findings file's BLAKE3; with exceptions, of a digest over it and all of them."""
-    whole = blake3(max_threads=blake3.AUTO).update_mmap(findings.path).digest()
+    whole = file_digest(findings.path).digest()
     if accepted:
         record = json.dumps([asdict(one) for one in accepted], sort_keys=True)
         whole = blake3(whole + record.encode(errors="surrogatepass")).digest()
@@ -332,7 +333,7 @@ def _folders(findings: Findings) -> tuple[Folder, ...]:
             )
         ) WHERE turn <= ? ORDER BY bytes DESC, entries DESC, group_path
         """,  # noqa: S608
-        (INLINE_ROWS,),
+        (WHOLE_FOLDERS,),
     )
     return tuple(Folder(Class(row[0]), shown(row[1]), Tally(*row[2:5])) for row in rows)
 

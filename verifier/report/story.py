@@ -18,12 +18,12 @@ from verifier.reconcile.compared import names_by_number
 from verifier.reconcile.findings import Findings
 from verifier.reconcile.options import PlaceMap, place_of
 from verifier.report.context import build_context, time_text
+from verifier.report.damages import bytes_of, facts_of, ranges_of
 from verifier.report.terminal import Line
 from verifier.tree.birth import birth_ns
 from verifier.tree.damage import Damage
 from verifier.tree.entry import Kind, State
 from verifier.tree.names import parts_of, shown, to_bytes, to_text
-from verifier.verdict import count_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -34,8 +34,6 @@ if TYPE_CHECKING:
 
 STRIP: Final = 60
 """Cells in which a file is drawn."""
-MOST_RANGES: Final = 12
-_HEX_ROW: Final = 16
 _NAME: Final = 11
 
 
@@ -201,27 +199,15 @@ def _damage(text: str) -> list[Line]:
     except ValueError:
         return [Line("  where it differs cannot be read from the evidence", "unsure")]
     lines = [Line("Where the bytes differ", "strong")]
-    lines += _row("first", [f"byte {damage.first_offset:,} (0x{damage.first_offset:x})"])
-    if damage.differing_bytes is not None:
-        lines += _row(
-            "differing", [f"{damage.differing_bytes:,} of {damage.compared_bytes:,} bytes that were compared"]
-        )
-    if damage.zeros:
-        lines += _row("zeros", ["the new side is zero wherever it differs"])
-    if damage.new_size < damage.old_size:
-        lines += _row("shorter", [f"the new side ends {damage.old_size - damage.new_size:,} bytes early"])
-    ranges = [f"{count_of(length, 'byte', 'bytes')} from {offset:,}" for offset, length in damage.ranges[:MOST_RANGES]]
-    if len(damage.ranges) > MOST_RANGES:
-        ranges.append(f"... and {len(damage.ranges) - MOST_RANGES} more ranges")
-    lines += _row("ranges", ranges)
+    for name, told in facts_of(damage):
+        lines += _row(name, [told])
+    lines += _row("ranges", ranges_of(damage))
     lines += _row("map", [f"[{_strip(damage)}]  # differs"])
-    for side, data in ((Side.OLD, damage.old_near), (Side.NEW, damage.new_near)):
-        for begin in range(0, len(data), _HEX_ROW):
-            row = data[begin : begin + _HEX_ROW]
-            name = f"{side.value} bytes" if not begin else ""
-            lines.append(
-                Line(f"  {name:<{_NAME}} {damage.near_offset + begin:010x}  {row.hex(' '):<47}  {_plain(row)}")
-            )
+    for side in Side:
+        for at, row in enumerate(one for one in bytes_of(damage) if one.side is side):
+            name = f"{side.value} bytes" if not at else ""
+            digits = " ".join(cell for cell, _ in row.cells)
+            lines.append(Line(f"  {name:<{_NAME}} {row.offset:010x}  {digits:<47}  {row.text}"))
     return lines
 
 
@@ -233,7 +219,3 @@ def _strip(damage: Damage) -> str:
         first, last = offset * STRIP // size, (offset + length - 1) * STRIP // size
         cells[first : last + 1] = "#" * (last + 1 - first)
     return "".join(cells)
-
-
-def _plain(data: bytes) -> str:
-    return "".join(chr(byte) if 0x20 <= byte < 0x7F else "." for byte in data)

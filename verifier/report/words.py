@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from verifier.classes import Cause, Class, VerdictKind
+from verifier.decisions.signoff import Looked
 from verifier.tree.names import shown
 from verifier.verdict import count_of
 
@@ -116,6 +117,13 @@ def problem_line(operation: str, error: str, entries: int, folder: str, attempts
         to_do = TO_DO.get(error, "")
     return f"{shown(error)} ({operation}) on {what}{where}{tried}" + (f": {to_do}" if to_do else "")
 
+
+LOOKED_WORDS: Final[dict[Looked, str]] = {
+    Looked.SEEN: "seen to hold",
+    Looked.OPEN: "OPEN",
+    Looked.PERSON: "for a person to know",
+}
+"""How far a point of the checklist was looked at."""
 
 FILE_SYSTEM_FACTS: Final = (
     ("Mount options", "mount_options"),
