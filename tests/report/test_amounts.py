@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
-import pytest
+import string
+from datetime import UTC, datetime, timedelta
 
-from verifier.report.amounts import duration_text, size_text
+import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+
+from verifier.report.amounts import duration_text, size_text, time_text
 
 
 @pytest.mark.parametrize(
@@ -49,3 +54,64 @@ def test_a_size_has_three_figures(size_bytes: int, text: str) -> None:
 def test_a_length_of_time_is_told_in_its_two_largest_units(seconds: float, text: str) -> None:
     """Seconds matter for minutes, hours for days; rounding never gives 60 of a unit."""
     assert duration_text(seconds) == text
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [
+        (0, "1970-01-01T00:00:00Z"),
+        (-1, "1969-12-31T23:59:59Z"),
+        (2**31 - 1, "2038-01-19T03:14:07Z"),  # the last second of a signed 32-bit time, inode(7)
+        (315532800, "1980-01-01T00:00:00Z"),  # the first day of FAT, Win32 documentation, File Times
+        (-11644473600, "1601-01-01T00:00:00Z"),  # FILETIME 0, Win32 documentation, File Times
+        (253402300799, "9999-12-31T23:59:59Z"),
+    ],
+)
+def test_times_are_iso_8601_in_utc(seconds: int, text: str) -> None:
+    """Whole seconds have no decimals, and the years before 1970 count down rightly."""
+    assert time_text(seconds * 10**9) == text
+
+
+def test_decimals_are_as_many_as_the_time_has() -> None:
+    """No digit is lost and none is made up."""
+    assert [time_text(ns) for ns in (1, 10**8, 123456789, -1, 999999999)] == [
+        "1970-01-01T00:00:00.000000001Z",
+        "1970-01-01T00:00:00.1Z",
+        "1970-01-01T00:00:00.123456789Z",
+        "1969-12-31T23:59:59.999999999Z",
+        "1970-01-01T00:00:00.999999999Z",
+    ]
+
+
+@given(st.integers(-(2**63) + 1, 2**63 - 1))
+@example(-1)
+@example(86_400 * 10**9 - 1)
+@example(-86_400 * 10**9)
+@example(-86_400 * 10**9 - 1)
+def test_a_time_comes_back_to_the_nanosecond(time_ns: int) -> None:
+    """Every time that a manifest can hold is written so that it can be read back."""
+    text = time_text(time_ns)
+    whole, _, decimals = text.removesuffix("Z").partition(".")
+    assert set(decimals) <= set(string.digits)
+    since = datetime.fromisoformat(whole).replace(tzinfo=UTC) - datetime(1970, 1, 1, tzinfo=UTC)
+    assert since // timedelta(seconds=1) * 10**9 + int(decimals.ljust(9, "0")) == time_ns
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [
+        (-62135596801, "-62135596801 s after 1970-01-01T00:00:00Z"),
+        (-62135596800, "0001-01-01T00:00:00Z"),
+        (-30610224001, "0999-12-31T23:59:59Z"),
+        (253402300800, "253402300800 s after 1970-01-01T00:00:00Z"),
+        (10**30, f"{10**30} s after 1970-01-01T00:00:00Z"),
+    ],
+)
+def test_a_time_outside_the_calendar_is_told_in_seconds(seconds: int, text: str) -> None:
+    """ISO 8601 has years of four digits; what lies before or after them is told all the same."""
+    assert time_text(seconds * 10**9) == text
+
+
+def test_no_time_is_no_text() -> None:
+    """A side that has nothing has no time, and none is made up."""
+    assert not time_text(None)

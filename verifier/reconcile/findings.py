@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from typing import TYPE_CHECKING, Final, NamedTuple, Self
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, Self
 
 from verifier.classes import Class, Side
 from verifier.errors import NotAManifest
@@ -132,7 +132,8 @@ CREATE TABLE findings (
 )
 """
 _INSERT: Final = f"INSERT INTO findings ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"  # noqa: S608
-_ORDER: Final = "ORDER BY coalesce(old_path, ''), coalesce(new_path, ''), id"
+_SORTED: Final = {path: f"coalesce({path}, '')" for path in ("old_path", "new_path")}
+_ORDER: Final = f"ORDER BY {', '.join(_SORTED.values())}, id"
 """The contract's order; a path that is not there sorts as the empty text."""
 
 
@@ -298,11 +299,27 @@ class Findings(DatabaseFile):
             parameters: Its values.
             limit: How many at most; -1 for all.
         """
-        query = f"SELECT {', '.join(COLUMNS)} FROM findings WHERE {where} {_ORDER} LIMIT ?"  # noqa: S608
+        query = f"SELECT {', '.join(COLUMNS)} FROM findings WHERE {where} {_ORDER}"  # noqa: S608
+        if limit >= 0:  # any LIMIT, also -1, makes SQLite sort in a tree, which takes four times as long for all
+            query, parameters = f"{query} LIMIT ?", (*parameters, limit)
         with database_errors(self.path):
-            for row in self.connection.execute(query, (*parameters, limit)):
+            for row in self.connection.execute(query, parameters):
                 found = Finding(*row)
                 yield found._replace(decision=bool(found.decision))
+
+    def ordered(self, *columns: str, size: int = 1000) -> Iterator[list[tuple[Any, ...]]]:
+        """Stream some columns of all findings in the contract's order, several rows at once: for very many of them.
+
+        Args:
+            columns: Of `COLUMNS`; the fewer, the less there is to sort. A path that is not there is the empty text,
+                as it is in the order: so SQLite sorts each path once, not as a key and a value.
+            size: How many rows at once, at most.
+        """
+        wanted = ", ".join(_SORTED.get(column, column) for column in columns)
+        with database_errors(self.path):
+            rows = self.connection.execute(f"SELECT {wanted} FROM findings {_ORDER}")  # noqa: S608
+            while batch := rows.fetchmany(size):
+                yield batch
 
     def batches(self, size: int = 2000) -> Iterator[list[tuple[object, ...]]]:
         """Stream all rows as they were written, several at once: for a digest of them all."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 
 from blake3 import blake3
@@ -18,6 +18,7 @@ from verifier.manifest.database import database_errors, named
 from verifier.manifest.merge import roots_of
 from verifier.reconcile.findings import ACCEPTED, Findings, Systematic, Tally
 from verifier.reconcile.recopy import TO_COPY
+from verifier.report.amounts import time_text as time_text  # noqa: PLC0414  also for who looks for it here
 from verifier.report.parts import NOTED, STANDS_IN_THE_WAY, Cell, Part, added, count_cells, parts_of
 from verifier.report.words import CAUTIONS, problem_line
 from verifier.sampling import Sampled
@@ -341,16 +342,3 @@ def _folders(findings: Findings) -> tuple[Folder, ...]:
 def problem_lines(context: ReportContext) -> list[str]:
     """Return a line for each kind of error that was met on either side: what, how often, where, what to do."""
     return [f"{side.side}: {problem_line(**problem)}" for side in context.sides.values() for problem in side.problems]
-
-
-def time_text(time_ns: int | None) -> str:
-    """Return a file's time as ISO 8601 in UTC, with as many decimals as it has; empty where there is none."""
-    if time_ns is None:
-        return ""
-    seconds, rest = divmod(time_ns, 10**9)
-    try:
-        whole = datetime.fromtimestamp(seconds, UTC)
-    except (OverflowError, ValueError, OSError):
-        return f"{seconds} s after 1970-01-01T00:00:00Z"
-    decimals = f".{rest:09d}".rstrip("0").rstrip(".")
-    return f"{whole:%Y-%m-%dT%H:%M:%S}{decimals}Z"

@@ -2,32 +2,33 @@
 
 from __future__ import annotations
 
-import csv
-from typing import TYPE_CHECKING, Final, TextIO
+from typing import TYPE_CHECKING, Any, Final, TextIO
 
-from verifier.report.context import time_text
+from verifier.report.amounts import time_text
 from verifier.tree.names import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
-    from verifier.reconcile.findings import Finding, Findings
+    from verifier.reconcile.findings import Findings
 
-HEADER: Final = (
-    "class",
-    "cause",
-    "severity",
-    "old_path",
-    "new_path",
-    "old_size",
-    "new_size",
-    "old_mtime",
-    "new_mtime",
-    "fields",
-    "rule",
-    "group",
-    "systematic",
-)
+_COLUMNS: Final = {
+    "class": "class",
+    "cause": "cause",
+    "severity": "severity",
+    "old_path": "old_path",
+    "new_path": "new_path",
+    "old_size": "old_size",
+    "new_size": "new_size",
+    "old_mtime": "old_mtime_ns",
+    "new_mtime": "new_mtime_ns",
+    "fields": "fields",
+    "rule": "rule",
+    "group": "group_path",
+    "systematic": "marks",
+}
+"""The table's columns, and of each the finding's column that it is told from."""
+HEADER: Final = tuple(_COLUMNS)
 _ACTIVE: Final = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -38,34 +39,54 @@ def write_table(findings: Findings, out: TextIO) -> None:
         findings: The findings.
         out: A text file opened with ``newline=""``.
     """
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(HEADER)
+    out.write(_record(HEADER))
     systematic = findings.combinations()
-    for finding in findings.stream():
-        writer.writerow(_row(finding, systematic))
+    for batch in findings.ordered(*_COLUMNS.values()):
+        out.writelines([_record(_cells(row, systematic)) for row in batch])
 
 
-def _row(f: Finding, systematic: Mapping[str, str]) -> list[str]:
-    return [
-        f.cls,
-        f.cause or "",
-        f.severity,
-        _path(f.old_path),
-        _path(f.new_path),
-        _number(f.old_size),
-        _number(f.new_size),
-        time_text(f.old_mtime_ns),
-        time_text(f.new_mtime_ns),
-        f.fields or "",
-        f.rule or "",
-        _path(f.group_path),
-        systematic.get(f.marks, "") if f.marks else "",
-    ]
+def _cells(row: tuple[Any, ...], systematic: Mapping[str, str]) -> tuple[str, ...]:
+    """Return what stands in a row's cells; most findings have one path and one time, and it is written out once."""
+    cls, cause, severity, old, new, old_size, new_size, old_ns, new_ns, fields, rule, group, marks = row
+    old_path, old_mtime = _path(old), time_text(old_ns)
+    return (
+        cls,
+        cause or "",
+        severity,
+        old_path,
+        old_path if new == old else _path(new),
+        _number(old_size),
+        _number(new_size),
+        old_mtime,
+        old_mtime if new_ns == old_ns else time_text(new_ns),
+        fields or "",
+        rule or "",
+        _path(group),
+        systematic.get(marks, "") if marks else "",
+    )
+
+
+def _record(cells: Sequence[str]) -> str:
+    """Return a record with its CR LF; one look at it as a whole tells of most that no cell needs quotes."""
+    record = ",".join(cells)
+    if record.count(",") >= len(cells) or _holds_quote_or_break(record):
+        record = ",".join([_quoted(cell) for cell in cells])
+    return f"{record}\r\n"
+
+
+def _quoted(cell: str) -> str:
+    """Return a cell, in quotes if it needs them (RFC 4180, section 2, rules 6 and 7)."""
+    needed = "," in cell or _holds_quote_or_break(cell)
+    return '"' + cell.replace('"', '""') + '"' if needed else cell
+
+
+def _holds_quote_or_break(text: str) -> bool:
+    return '"' in text or "\r" in text or "\n" in text
 
 
 def _path(path: str | None) -> str:
     """Return a path for a cell: nothing invisible in it, and nothing that a spreadsheet would run."""
-    if path is None:
+    if not path:
         return ""
     text = shown(path)
     # Tab and CR are escaped by `shown`; what begins with them begins with a backslash here.
