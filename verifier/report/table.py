@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import csv
 from typing import TYPE_CHECKING, Any, Final, TextIO
 
 from verifier.report.amounts import time_text
 from verifier.tree.names import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Mapping
 
     from verifier.reconcile.findings import Findings
 
@@ -39,10 +40,11 @@ def write_table(findings: Findings, out: TextIO) -> None:
         findings: The findings.
         out: A text file opened with ``newline=""``.
     """
-    out.write(_record(HEADER))
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(HEADER)
     systematic = findings.combinations()
     for batch in findings.ordered(*_COLUMNS.values()):
-        out.writelines([_record(_cells(row, systematic)) for row in batch])
+        writer.writerows([_cells(row, systematic) for row in batch])
 
 
 def _cells(row: tuple[Any, ...], systematic: Mapping[str, str]) -> tuple[str, ...]:
@@ -64,24 +66,6 @@ def _cells(row: tuple[Any, ...], systematic: Mapping[str, str]) -> tuple[str, ..
         _path(group),
         systematic.get(marks, "") if marks else "",
     )
-
-
-def _record(cells: Sequence[str]) -> str:
-    """Return a record with its CR LF; one look at it as a whole tells of most that no cell needs quotes."""
-    record = ",".join(cells)
-    if record.count(",") >= len(cells) or _holds_quote_or_break(record):
-        record = ",".join([_quoted(cell) for cell in cells])
-    return f"{record}\r\n"
-
-
-def _quoted(cell: str) -> str:
-    """Return a cell, in quotes if it needs them (RFC 4180, section 2, rules 6 and 7)."""
-    needed = "," in cell or _holds_quote_or_break(cell)
-    return '"' + cell.replace('"', '""') + '"' if needed else cell
-
-
-def _holds_quote_or_break(text: str) -> bool:
-    return '"' in text or "\r" in text or "\n" in text
 
 
 def _path(path: str | None) -> str:
