@@ -7,13 +7,19 @@ import os
 import re
 import subprocess
 from contextlib import redirect_stderr, redirect_stdout
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
 import pytest
 
 from tests.reconcile.trees import FOLDER, SECOND_NS, T0_NS, Node, plant, snapshot
+from verifier.classes import Class
 from verifier.cli.app import run
 from verifier.cli.recopy import recopy
+from verifier.decisions.covering import accept
+from verifier.decisions.exceptions import Wanted
+from verifier.evidence import FINDINGS_FILE
+from verifier.reconcile.findings import Findings
 from verifier.tree.entry import Kind
 
 if TYPE_CHECKING:
@@ -148,6 +154,19 @@ def test_a_list_of_lines_is_one_path_a_line(tmp_path: Path, verifier: Command) -
     assert verifier("recopy", tmp_path / "proof") == (0, "./-rf\n./b/c\n", "")
     assert verifier("recopy", tmp_path / "proof", "-0").out == "./-rf\0./b/c\0"
     assert snapshot(new) == before
+
+
+def test_what_was_accepted_is_not_copied_again(tmp_path: Path, verifier: Command) -> None:
+    """Somebody decided that it is not wanted: the list leaves it out and says how much that is."""
+    old = plant(tmp_path / "old", {b"lost": Node(b"1"), b"not wanted": Node(b"2"), b"same": Node(b"3")})
+    new = plant(tmp_path / "new", {b"same": Node(b"3")})
+    proof = tmp_path / "proof"
+    verifier("check", old, new, "--evidence", proof, "--quiet")
+    wanted = Wanted("not wanted", Class.MISSING, "dropped on purpose", "A. Curator", datetime.now(UTC))
+    with Findings.open(proof / FINDINGS_FILE) as findings:
+        accept(proof, findings, wanted)
+    told = "verifier: left out what was accepted by name (1)\n"
+    assert verifier("recopy", proof) == (0, "./lost\n", told)
 
 
 def test_what_is_no_evidence_is_one_line(tmp_path: Path, verifier: Command) -> None:

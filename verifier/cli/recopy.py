@@ -26,18 +26,23 @@ def recopy(
     """Write the paths that must be copied again: missing, damaged, or changed on the old side after it was frozen.
 
     Relative to the old side's root, as the names are, each beginning with ./ so that none is taken for an option. A
-    folder is given only where nothing in it is. Nothing is copied, and what is newer on the new side is left out.
+    folder is given only where nothing in it is. Nothing is copied. Left out is what is newer on the new side, and what
+    somebody accepted by name.
 
     Example: verifier recopy proof-2026-11 --null > to-copy, then in the old root: cpio -0 -pdmu /mnt/new < to-copy
     """
+    from datetime import UTC, datetime
+
+    from verifier.decisions.covering import cover
     from verifier.errors import UsageProblem
     from verifier.evidence import FINDINGS_FILE
     from verifier.reconcile.findings import Findings
-    from verifier.reconcile.recopy import NEWER, to_recopy
+    from verifier.reconcile.recopy import ACCEPTED_AS_IT_IS, NEWER, to_recopy
     from verifier.tree.names import shown, to_text
 
     end = b"\0" if null else b"\n"
     with Findings.open(evidence / FINDINGS_FILE) as findings:
+        cover(findings, evidence, datetime.now(UTC))
         if not null:
             # Before anything is written: half a list would be taken for a whole one.
             broken = next((path for path in to_recopy(findings, newer=newer) if b"\n" in path), None)
@@ -49,6 +54,7 @@ def recopy(
             written += 1
         sys.stdout.buffer.flush()
         left_out = 0 if newer else findings.tally(NEWER).entries
+        accepted = findings.tally(ACCEPTED_AS_IT_IS).entries
     if not written:
         print("verifier: nothing has to be copied again", file=sys.stderr)
     if left_out:
@@ -56,4 +62,6 @@ def recopy(
             f"verifier: left out what is newer on the new side ({left_out:,}): look at each, or say --newer",
             file=sys.stderr,
         )
+    if accepted:
+        print(f"verifier: left out what was accepted by name ({accepted:,})", file=sys.stderr)
     return 0

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from verifier.errors import ManifestDamaged
 from verifier.manifest.database import named
+from verifier.reconcile.findings import ACCEPTED
 from verifier.tree.entry import Kind
 from verifier.tree.names import inside, parts_of, shown, to_bytes
 
@@ -15,18 +16,22 @@ if TYPE_CHECKING:
     from verifier.reconcile.findings import Findings
 
 _NEWER: Final = "(\"class\" = 'content-changed' AND cause = 'newer')"
-TO_COPY: Final = f"""
+_LACKING: Final = f"""
 (old_path IS NOT NULL AND (
     "class" IN ('missing', 'kind-changed') OR drift_side = 'old'
     OR ("class" = 'content-changed' AND cause <> 'not-repeated' AND NOT {_NEWER})
 ))
 """
+TO_COPY: Final = f"({_LACKING} AND NOT {ACCEPTED})"
 """SQL, true for findings whose entry of the old side has to be copied again.
 
-Not what is newer on the new side, which would be lost, nor what differed once and not again, which is to be read again.
+Not what is newer on the new side, which would be lost, nor what differed once and not again, which is to be read again,
+nor what somebody accepted.
 """
-NEWER: Final = f"(old_path IS NOT NULL AND {_NEWER})"
+NEWER: Final = f"(old_path IS NOT NULL AND {_NEWER} AND NOT {ACCEPTED})"
 """The same for what is the later version on the new side."""
+ACCEPTED_AS_IT_IS: Final = f"({_LACKING} AND {ACCEPTED})"
+"""The same for what would have to be copied if nobody had accepted that it is not."""
 
 
 def to_recopy(findings: Findings, *, newer: bool = False) -> Iterator[bytes]:
@@ -36,7 +41,7 @@ def to_recopy(findings: Findings, *, newer: bool = False) -> Iterator[bytes]:
     ``./``, so that none is taken for an option.
 
     Args:
-        findings: Of a finished check.
+        findings: Of a finished check, with what is accepted marked.
         newer: Also what is the later version on the new side.
 
     Raises:
