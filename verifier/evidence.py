@@ -40,7 +40,7 @@ def file_digest(path: Path) -> blake3:
     Raises:
         OSError: If it cannot be read.
     """
-    whole = blake3(max_threads=blake3.AUTO)
+    whole = blake3()  # alone: its own threads would be lacking in a process that is forked later
     with path.open("rb") as file:
         while block := file.read(_BLOCK_BYTES):
             whole.update(block)
