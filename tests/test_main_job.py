@@ -52,7 +52,7 @@ def test_every_class_and_cause_is_in_the_table(demo: Path) -> None:
 def test_rendering_again_gives_the_same_bytes(demo: Path) -> None:
     """The readable files come from the evidence alone: written again they are the same, byte for byte."""
     evidence = demo / "evidence"
-    names = ("report.html", "summary.json", "differences.csv")
+    names = ("report.html", "summary.md", "summary.json", "differences.csv")
     before = {name: (evidence / name).read_bytes() for name in names}
     for name in names:
         (evidence / name).unlink()

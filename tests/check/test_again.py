@@ -35,6 +35,7 @@ EVIDENCE: Final = {
     "findings.sqlite",
     "report.html",
     "summary.json",
+    "summary.md",
     "differences.csv",
 }
 FILES: Final = 40

@@ -39,6 +39,7 @@ EVIDENCE: Final = {
     "findings.sqlite",
     "report.html",
     "summary.json",
+    "summary.md",
     "differences.csv",
 }
 TREE: Final = {b"a": Node(b"one"), b"b/c": Node(b"two"), b"b/d": FOLDER}
@@ -430,6 +431,7 @@ def test_a_signed_check_is_never_replaced(sides: Sides, replace: bool) -> None:
         "findings.sqlite.part-journal",
         ".differences.csv.part",
         ".summary.json.part",
+        ".summary.md.part",
         ".report.html.part",
     ],
 )

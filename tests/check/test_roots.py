@@ -48,6 +48,7 @@ WRITTEN: Final = {
     "findings.sqlite",
     "report.html",
     "summary.json",
+    "summary.md",
     "differences.csv",
 }
 PARTS: Final = [f"new-{number}.manifest.sqlite" for number in (1, 2, 3)]

@@ -467,5 +467,6 @@ def test_the_sample_in_the_evidence_can_be_audited(sides: Sides) -> None:
     assert (facts["asked"], facts["seed"], facts["population"]) == ("10%", "3", str(FILES))
     assert counted == wanted == int(facts["drawn"]) >= math.ceil(FILES / 10)
     assert {path.name for path in sides.evidence.iterdir()} == {
-        *MANIFEST.values(), SAMPLE_FILE, "findings.sqlite", "report.html", "summary.json", "differences.csv",
+        *MANIFEST.values(), SAMPLE_FILE, "findings.sqlite",
+        "report.html", "summary.json", "summary.md", "differences.csv",
     }  # fmt: skip

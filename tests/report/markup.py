@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from html.parser import HTMLParser
 from typing import Final
 
-_VOID: Final = frozenset(("meta", "br"))
+_VOID: Final = frozenset(("meta", "br", "input"))
 
 
 @dataclass(eq=False)

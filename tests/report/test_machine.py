@@ -25,10 +25,16 @@ from tests.reconcile.trees import (
     with_parents,
     write_manifest,
 )
+from tests.report.decided import signoff
 from verifier.check import CheckRequest, check
 from verifier.classes import Class, Severity, Side
+from verifier.decisions.covering import accept, cover
+from verifier.decisions.exceptions import Exceptions, Wanted, Withdrawal
+from verifier.evidence import EXCEPTIONS_FILE, FINDINGS_FILE, SIGNOFF_FILE
 from verifier.manifest.store import Manifest
+from verifier.reconcile.findings import Findings
 from verifier.report.machine import summary
+from verifier.report.write import write_report
 from verifier.rules.load import load_rules
 from verifier.tree.entry import Kind, State
 from verifier.tree.trouble import Problem
@@ -51,11 +57,28 @@ CONTRACT: Final[dict[str, Any]] = {
     "compared_metadata": list,
     "not_compared": list,
     "rules": dict,
+    "gravest": list,
+    "decisions": dict,
+    "accepted": list,
+    "accepted_findings": dict,
     "started": str,
     "finished": str,
     "tool": str,
 }
 """The contract's keys and what they hold; more keys may come."""
+ACCEPTED: Final[dict[str, Any]] = {
+    "number": int,
+    "class": str,
+    "path": str,
+    "because": str,
+    "by": str,
+    "at": str,
+    "holds": bool,
+    "covered_then": dict,
+    "covered_now": dict,
+    "digest": str,
+}
+"""What an exception holds besides `until` and `withdrawn`, which may be null."""
 SIDE: Final[dict[str, Any]] = {
     "label": str,
     "root": str,
@@ -393,3 +416,100 @@ def test_the_verdict_is_the_same_as_that_of_the_findings_themselves(tmp_path: Pa
 def test_a_severity_never_leaves_the_contracts_set(checked: Checked) -> None:
     """Severities in the table are the contract's five."""
     assert {row["severity"] for row in checked.rows} <= {severity.value for severity in Severity}
+
+
+# ---- What people decided
+
+
+def test_what_nobody_decided_is_empty_and_not_missing(checked: Checked) -> None:
+    """Without exceptions and a sign-off the keys are there, and null only where there is no sign-off."""
+    told = checked.summary
+    assert (told["accepted"], told["signoff"], told["decisions"]) == ([], None, {})
+    assert told["accepted_findings"] == {"entries": 0, "files": 0, "bytes": 0}
+
+
+def test_the_gravest_are_named(checked: Checked) -> None:
+    """What comes first, as the cause or else the class, with a path as the table has it; a folder with its number."""
+    assert checked.summary["gravest"] == [
+        {"what": "zero-filled", "path": "damaged", "entries": 0},
+        {"what": "truncated", "path": "cut", "entries": 0},
+        {"what": "missing", "path": "gone", "entries": 3},
+        {"what": "kind-changed", "path": "kind", "entries": 0},
+    ]
+
+
+def decided(base: Path) -> dict[str, Any]:
+    """Accept by name in a check of two sides, withdraw one of them, and return the summary written after that."""
+    old = [file("same"), *(file(f"lost {n}", b"%d" % n) for n in range(3)), file("$RECYCLE.BIN/letter", b"dear")]
+    for name, entries in (("o", old), ("n", [file("same")])):
+        write_manifest(base / name, with_parents(entries))
+    proof = base / "proof"
+    check(CheckRequest(base / "o", base / "n", proof, rules=load_rules()))
+    at = datetime(2100, 1, 1, tzinfo=UTC)
+    for pattern, until in (("lost 0", None), ("lost 1", at), ("lost 2", None)):
+        with Findings.open(proof / FINDINGS_FILE) as findings:
+            cover(findings, proof, at)
+            accept(proof, findings, Wanted(pattern, Class.MISSING, f"no {pattern}", "the archivist", at, until))
+    with Exceptions.change(proof / EXCEPTIONS_FILE) as store:
+        store.withdraw(3, Withdrawal(at.isoformat(), "the head", "found"))
+        store.commit()
+    signed = signoff("text", at="2100-01-02T00:00:00+00:00", statement="all of\nit", despite="", key="")
+    (proof / SIGNOFF_FILE).write_text(signed.to_json(), "utf-8")
+    write_report(proof)
+    told: dict[str, Any] = json.loads((proof / "summary.json").read_text("utf-8"))
+    return told
+
+
+def test_what_was_accepted_is_told_with_what_it_covers(tmp_path: Path) -> None:
+    """Every exception on record: who, why, until when, whether it holds at the sign-off, what it covered and covers."""
+    told = decided(tmp_path)
+    one = {"entries": 1, "files": 1, "bytes": 1}
+    none = {"entries": 0, "files": 0, "bytes": 0}
+    assert all(has_shape(accepted, ACCEPTED) for accepted in told["accepted"])
+    assert all(set(accepted) == {*ACCEPTED, "until", "withdrawn"} for accepted in told["accepted"])
+    first, ended, withdrawn = told["accepted"]
+    assert (first["number"], first["class"], first["path"]) == (1, "missing", "lost 0")
+    assert (first["because"], first["by"], first["at"]) == ("no lost 0", "the archivist", "2100-01-01T00:00:00+00:00")
+    assert (first["until"], first["withdrawn"], first["holds"]) == (None, None, True)
+    assert (first["covered_then"], first["covered_now"]) == (one, one)
+    assert (ended["until"], ended["holds"]) == ("2100-01-01T00:00:00+00:00", False)
+    assert (ended["covered_then"], ended["covered_now"]) == (one, none)
+    assert withdrawn["withdrawn"] == {"at": "2100-01-01T00:00:00+00:00", "by": "the head", "because": "found"}
+    assert (withdrawn["holds"], withdrawn["covered_now"]) == (False, none)
+    assert len({accepted["digest"] for accepted in told["accepted"]}) == 3
+    assert told["accepted_findings"] == one
+    assert told["reasons"] == ["2 files missing"]
+
+
+def test_decisions_are_told_by_rule(tmp_path: Path) -> None:
+    """What each rule set aside that somebody has to decide about by name."""
+    assert decided(tmp_path)["decisions"] == {"windows-bin": {"entries": 1, "files": 1, "bytes": 4}}
+
+
+def test_the_sign_off_is_told_as_it_was_given(tmp_path: Path) -> None:
+    """Who signed, when, for which verdict, with which words; nothing of it is made up or left out."""
+    assert decided(tmp_path)["signoff"] == {
+        "by": "text",
+        "role": "text",
+        "at": "2100-01-02T00:00:00+00:00",
+        "statement": "all of\nit",
+        "despite": "",
+        "verdict": "not-trustworthy",
+        "report_id": "text",
+        "key": "",
+        "host": "text",
+    }
+
+
+def test_half_a_character_of_a_tampered_folder_does_no_harm(tmp_path: Path) -> None:
+    """A lone surrogate, which is no UTF-8, is written as JSON's escape and read back as it was."""
+    sides_of(tmp_path, [file("a")], [file("a")])
+    with Findings.reopen(tmp_path / "proof" / FINDINGS_FILE) as findings:
+        run = json.loads(findings.facts()["run"])
+        run["sides"]["old"]["facts"]["label"] = "half \ud83c of it"
+        findings.set_facts({"run": json.dumps(run)})
+        findings.commit()
+    write_report(tmp_path / "proof")
+    text = (tmp_path / "proof" / "summary.json").read_bytes().decode()
+    assert json.loads(text)["sides"]["old"]["label"] == "half \ud83c of it"
+    assert r"label `half \ud83c of it`" in (tmp_path / "proof" / "summary.md").read_text("utf-8")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime
 from functools import lru_cache
 from typing import Final
 
@@ -54,3 +54,12 @@ def time_text(time_ns: int | None) -> str:
 def _day_text(days: int) -> str:
     """Return a date as ISO 8601 by its days since 1970; a table has few days, and two times in each of its rows."""
     return date.fromordinal(_EPOCH_DAY + days).isoformat()
+
+
+def instant_text(text: str) -> str:
+    """Return an ISO 8601 instant with a space and the name of its zone; the empty text where it is none."""
+    try:
+        instant = datetime.fromisoformat(text)
+    except ValueError:
+        return ""
+    return f"{instant:%Y-%m-%d %H:%M:%S} {instant.tzname() or 'without zone'}"

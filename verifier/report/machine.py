@@ -8,6 +8,8 @@ from verifier.classes import Class, Side
 from verifier.tree.names import shown
 
 if TYPE_CHECKING:
+    from verifier.decisions.covering import Covered
+    from verifier.decisions.signoff import SignOff
     from verifier.reconcile.findings import Systematic, Tally
     from verifier.report.context import ReportContext, SideFacts
 
@@ -31,6 +33,11 @@ def summary(context: ReportContext) -> dict[str, Any]:
         "mtime_tolerance_ns": run["tolerance_ns"],
         "systematic": [_systematic(one) for one in context.systematic],
         "to_copy_again": context.to_copy._asdict(),
+        "gravest": [{"what": one.what, "path": one.path, "entries": one.entries} for one in context.gravest],
+        "decisions": {rule: tally._asdict() for rule, tally in context.decisions.items()},
+        "accepted": [_accepted(one) for one in context.accepted],
+        "accepted_findings": context.accepted_findings._asdict(),
+        "signoff": None if context.signoff is None else _signoff(context.signoff),
         "rules": {
             "digest": run["rules"]["digest"],
             "files": run["rules"]["files"],
@@ -87,6 +94,38 @@ def _systematic(one: Systematic) -> dict[str, Any]:
         "exceptions": one.exceptions,
         "examples": [shown(path) for path in one.examples],
         "note": one.note,
+    }
+
+
+def _accepted(one: Covered) -> dict[str, Any]:
+    known = one.acceptance
+    return {
+        "number": known.number,
+        "class": known.cls.value,
+        "path": known.pattern,
+        "because": known.because,
+        "by": known.by,
+        "at": known.at,
+        "until": known.until,
+        "withdrawn": None if known.withdrawn is None else known.withdrawn._asdict(),
+        "holds": one.holds,
+        "covered_then": known.covers._asdict(),
+        "covered_now": one.now._asdict(),
+        "digest": known.digest,
+    }
+
+
+def _signoff(signed: SignOff) -> dict[str, str]:
+    return {
+        "by": signed.by,
+        "role": signed.role,
+        "at": signed.at,
+        "statement": signed.statement,
+        "despite": signed.despite,
+        "verdict": signed.verdict.value,
+        "report_id": signed.report_id,
+        "key": signed.key,
+        "host": signed.host,
     }
 
 

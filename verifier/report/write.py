@@ -6,7 +6,7 @@ import json
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
-from verifier.evidence import FINDINGS_FILE, PAGE_FILE, SUMMARY_FILE, TABLE_FILE, replacing
+from verifier.evidence import FINDINGS_FILE, PAGE_FILE, SUMMARY_FILE, TABLE_FILE, TICKET_FILE, replacing
 from verifier.reconcile.findings import Findings
 from verifier.report.context import ReportContext, build_context
 from verifier.report.machine import summary
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def write_report(evidence: Path, signing: SignOff | None = None, into: Path | None = None) -> ReportContext:
-    """Write report.html, summary.json and differences.csv from the evidence in a folder.
+    """Write report.html, summary.md, summary.json and differences.csv from the evidence in a folder.
 
     The same evidence gives the same bytes, whenever and wherever they are written.
 
@@ -34,6 +34,7 @@ def write_report(evidence: Path, signing: SignOff | None = None, into: Path | No
         EvidenceUnwritable: If a file cannot be written.
     """
     from verifier.report.page import render_page  # noqa: PLC0415  the template engine takes 70 ms to import
+    from verifier.report.ticket import ticket  # noqa: PLC0415  it imports a part of that
 
     into = into or evidence
     # The table takes as long as all the rest, most of it inside SQLite, which lets another thread run.
@@ -41,8 +42,11 @@ def write_report(evidence: Path, signing: SignOff | None = None, into: Path | No
         table = beside.submit(_write_table, evidence / FINDINGS_FILE, into / TABLE_FILE)
         context = build_context(evidence, findings, signing)
         with replacing(into / SUMMARY_FILE) as file:
-            json.dump(summary(context), file, indent=2, ensure_ascii=False)
-            file.write("\n")
+            text = json.dumps(summary(context), indent=2, ensure_ascii=False)
+            # Half a surrogate pair, which only a tampered folder holds, is no UTF-8 and becomes JSON's own escape.
+            file.write(text.encode(errors="backslashreplace").decode() + "\n")
+        with replacing(into / TICKET_FILE) as file:
+            file.write(ticket(context))
         with replacing(into / PAGE_FILE) as file:
             file.write(render_page(context, findings))
         table.result()
