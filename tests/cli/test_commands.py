@@ -15,6 +15,7 @@ import time
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
+from urllib.parse import quote
 
 import psutil
 import pytest
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from tests.cli.conftest import Command, Place
 
 REPOSITORY: Final = Path(__file__).resolve().parents[2]
-FORMS: Final = ("report.html", "summary.json", "differences.csv")
+FORMS: Final = ("report.html", "summary.md", "summary.json", "differences.csv")
 SMALL_FILES: Final = 900
 """So many that processes of their own read them, and then what is large."""
 LARGE_BYTES: Final = 40 * 2**30
@@ -285,6 +286,42 @@ def test_two_checks_of_the_same_sides_have_the_same_table(verifier: Command, pla
     for name in ("1", "2"):
         assert verifier("check", place.old, place.new, "--evidence", place.base / name, "-q").code == 1
     assert (place.base / "1" / "differences.csv").read_bytes() == (place.base / "2" / "differences.csv").read_bytes()
+
+
+@pytest.fixture
+def browser(tmp_path: Path) -> Path:
+    """Give a program that stands in for a browser and writes down what it was asked to open."""
+    program = tmp_path / "browser"
+    program.write_text(f'#!/bin/sh\nprintf "%s\\n" "$@" >> "{tmp_path}/opened"\n')
+    program.chmod(0o755)
+    return program
+
+
+@pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="the desktop's own browser is asked there")
+def test_a_report_is_opened_in_the_browser(
+    verifier: Command, place: Place, proof: Path, browser: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After the summary, with an address that means this file whatever its folder is called; the exit code stays."""
+    strange = place.base / "50% of #1 ? \u00e9"
+    proof.rename(strange)
+    monkeypatch.chdir(place.base)
+    plain = verifier("report", strange.name)
+    assert finished(process("report", strange.name, "--open", BROWSER=str(browser))) == plain
+    assert (plain.code, plain.err) == (1, "")
+    assert (place.base / "opened").read_text() == f"file://{quote(str(strange))}/report.html\n"
+
+
+@pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="the desktop's own browser is asked there")
+@pytest.mark.parametrize("named", ["/nowhere/browser", "'%s"])
+def test_without_a_browser_it_is_said_where_the_report_is(place: Place, proof: Path, named: str) -> None:
+    """On a server without a desktop, or where BROWSER names what does not work: one line, and the check's exit code."""
+    empty = place.base / "empty"
+    empty.mkdir()
+    without = {"PATH": str(empty), "BROWSER": named, "DISPLAY": "", "WAYLAND_DISPLAY": ""}
+    code, out, err = finished(process("report", proof, "--open", **without))
+    assert code == 1
+    assert out.startswith("NOT TRUSTWORTHY\n")
+    assert err == f"verifier: no browser could be started here; the report is {proof / 'report.html'}\n"
 
 
 # ---- The screen

@@ -1,7 +1,8 @@
-"""``verifier report``: write an evidence folder's report again."""
+"""``verifier report``: write an evidence folder's report again, and open it."""
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -19,16 +20,33 @@ def report(
             help="A folder that `verifier check` wrote.",
         ),
     ],
+    open_it: Annotated[bool, typer.Option("--open", help="Open report.html in this desktop's browser.")] = False,
 ) -> int:
-    """Write report.html, summary.json and differences.csv again from the evidence alone, and print the summary.
+    """Write report.html, summary.md (for a ticket), summary.json and differences.csv again, and print the summary.
 
-    The same evidence gives the same bytes. Exit code as of the check itself.
+    From the evidence alone: the same evidence gives the same bytes. Exit code as of the check itself.
 
-    Example: verifier report proof-2026-11
+    Example: verifier report proof-2026-11 --open
     """
     from verifier.cli.show import print_summary
+    from verifier.evidence import PAGE_FILE
+    from verifier.manifest.database import named
     from verifier.report.write import write_report
 
     context = write_report(evidence)
     print_summary(context)
+    page = (evidence / PAGE_FILE).absolute()
+    if open_it and not _open(page):
+        print(f"verifier: no browser could be started here; the report is {named(page)}", file=sys.stderr)
     return context.exit_code
+
+
+def _open(page: Path) -> bool:
+    """Open a page in the browser that the desktop, or BROWSER, names; tell whether there is one."""
+    import webbrowser
+
+    sys.stdout.flush()  # a browser in this terminal writes after the summary
+    try:
+        return webbrowser.open(page.as_uri())
+    except (OSError, ValueError, webbrowser.Error):  # also what BROWSER says may make no sense
+        return False
