@@ -20,8 +20,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from verifier.classes import Field, Side
+from verifier.decisions.carrying import record_in, refuse_to_lose, take_along
 from verifier.errors import EvidenceUnwritable, Interrupted, UsageProblem, VerifierError
-from verifier.evidence import FINDINGS_FILE, LOCK_FILE, MANIFEST_FILES, REPORT_FILES, SIGNOFF_FILE, held
+from verifier.evidence import (
+    EXCEPTIONS_FILE,
+    FINDINGS_FILE,
+    LOCK_FILE,
+    MANIFEST_FILES,
+    REPORT_FILES,
+    SIGNOFF_FILE,
+    held,
+)
 from verifier.manifest.database import named
 from verifier.manifest.merge import ROOTS, merge, merge_listings
 from verifier.manifest.sample import SAMPLE_FILE
@@ -50,7 +59,7 @@ if TYPE_CHECKING:
     from verifier.scan.progress import Progress
     from verifier.tree.digests import Algorithm
 
-_OURS: Final = (*MANIFEST_FILES.values(), SAMPLE_FILE, FINDINGS_FILE, *REPORT_FILES)
+_OURS: Final = (*MANIFEST_FILES.values(), SAMPLE_FILE, FINDINGS_FILE, EXCEPTIONS_FILE, *REPORT_FILES)
 SEED_BITS: Final = 32
 """A seed that is drawn is a number of so many bits, which can be typed."""
 _LEFTOVERS: Final = (
@@ -100,6 +109,9 @@ class CheckRequest:
     """Read only a random sample of the files that are at their place with their size; None reads everything."""
     seed: int | None = None
     """What the sample is drawn from; None takes that of the check that is gone on with, else a new one."""
+    accepted: Path | None = None
+    """What was accepted by name in an earlier check of the same sides: its record, or the evidence folder that holds
+    it; copied into the evidence."""
 
 
 def check(
@@ -132,9 +144,12 @@ def check(
     _refuse_sample(request, given)
     algorithm = algorithm_of(request.algorithm, given)
     reuse = match_reused(request.reuse, given, request.evidence, algorithm)
-    _refuse_evidence(request, given)
+    accepted = None if request.accepted is None else record_in(request.accepted)
+    _refuse_evidence(request, given, accepted)
     with held(request.evidence):
-        _prepare(request, given)
+        _prepare(request, given, accepted)
+        if accepted is not None:
+            take_along(accepted, request.evidence)
         if request.sample is not None and (drawn := request.evidence / SAMPLE_FILE).exists():
             draw.hold_to(drawn, request.sample, request.seed, request.maps)
         _take_manifests(request.evidence, given)
@@ -241,14 +256,14 @@ def _refuse_sample(request: CheckRequest, given: Sequence[Given]) -> None:
                 )
 
 
-def _prepare(request: CheckRequest, given: Sequence[Given]) -> None:
+def _prepare(request: CheckRequest, given: Sequence[Given], accepted: Path | None) -> None:
     """Make room in the evidence folder; asked again because another run may have ended a moment ago."""
-    _refuse_evidence(request, given)
+    _refuse_evidence(request, given, accepted)
     inputs = {one.path for one in given if one.share is None}
-    resumed: set[str] = set()
+    resumed = {EXCEPTIONS_FILE}  # what a person decided is replaced as a whole, or stays
     if not request.replace:
         _refuse_other_roots(request.evidence, given, inputs)
-        resumed = {f"{_manifest_of(one)}{end}" for one in given if one.share is not None for end in _RESUMED}
+        resumed |= {f"{_manifest_of(one)}{end}" for one in given if one.share is not None for end in _RESUMED}
     if request.sample is not None and not request.replace:
         resumed.add(SAMPLE_FILE)
     for item in request.evidence.iterdir():
@@ -286,7 +301,7 @@ def _refuse_other_roots(evidence: Path, given: Sequence[Given], inputs: set[Path
         )
 
 
-def _refuse_evidence(request: CheckRequest, given: Sequence[Given]) -> None:
+def _refuse_evidence(request: CheckRequest, given: Sequence[Given], accepted: Path | None) -> None:
     """Refuse an evidence folder inside a tree, or that holds anything that somebody could miss."""
     evidence = request.evidence
     for one in given:
@@ -309,6 +324,7 @@ def _refuse_evidence(request: CheckRequest, given: Sequence[Given]) -> None:
         raise UsageProblem(
             f"{named(evidence)} holds other things ({named(Path(strange[0]))})", "name an empty or a new folder"
         )
+    refuse_to_lose(evidence, accepted)
     if FINDINGS_FILE in there and not request.replace:
         raise UsageProblem(
             f"{named(evidence)} holds a finished check", "name another folder, or say --replace to discard it"

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Class, Field, Side
+from verifier.decisions.covering import mark
 from verifier.evidence import FINDINGS_FILE, MANIFEST_FILES
 from verifier.manifest.database import attach, database_errors
 from verifier.reconcile.findings import Findings, Tally, tally_sql
@@ -103,6 +104,7 @@ def try_rules(evidence: Path, rules: RuleSet) -> Trial:
         reconciled = reconcile(manifests[0], manifests[1], scratch, options)
         incomplete = {Side(side): why for side, why in run["incomplete"].items()}
         with Findings.open(scratch) as tried:
+            mark(tried, evidence, [one.acceptance for one in context.accepted if one.holds])
             after = judge(tried, reconciled.accounts, incomplete)
             uses = rule_uses(tried, {rule.name: rule.told() for rule in rules.rules})
         return Trial(context.verdict, after, _changes(findings.path, scratch), uses)

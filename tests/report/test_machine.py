@@ -452,7 +452,6 @@ def decided(base: Path) -> dict[str, Any]:
             accept(proof, findings, Wanted(pattern, Class.MISSING, f"no {pattern}", "the archivist", at, until))
     with Exceptions.change(proof / EXCEPTIONS_FILE) as store:
         store.withdraw(3, Withdrawal(at.isoformat(), "the head", "found"))
-        store.commit()
     signed = signoff("text", at="2100-01-02T00:00:00+00:00", statement="all of\nit", despite="", key="")
     (proof / SIGNOFF_FILE).write_text(signed.to_json(), "utf-8")
     write_report(proof)

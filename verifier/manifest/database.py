@@ -23,8 +23,12 @@ def named(path: Path) -> str:
 
 
 @contextmanager
-def database_errors(path: Path) -> Iterator[None]:
+def database_errors(path: Path, to_do: str = "scan that side again") -> Iterator[None]:
     """Turn what SQLite says about a file into one line with the right exit code.
+
+    Args:
+        path: The file.
+        to_do: What to do about a damaged one.
 
     Raises:
         EvidenceUnwritable: No space, no permission, or another process holds the file.
@@ -41,9 +45,9 @@ def database_errors(path: Path) -> Iterator[None]:
             raise EvidenceUnwritable(f"{named(path)} cannot be written ({text})", hint) from error
         if "readonly" in text or "unable to open" in text:
             raise EvidenceUnwritable(f"{named(path)} cannot be opened ({text})", "check its permissions") from error
-        raise ManifestDamaged(f"{named(path)} is damaged ({text})", "scan that side again") from error
+        raise ManifestDamaged(f"{named(path)} is damaged ({text})", to_do) from error
     except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
-        raise ManifestDamaged(f"{named(path)} is damaged ({error})", "scan that side again") from error
+        raise ManifestDamaged(f"{named(path)} is damaged ({error})", to_do) from error
 
 
 def address(path: Path, *, read_only: bool = False) -> str:

@@ -159,8 +159,8 @@ def build_context(
         evidence: The folder it lies in.
         findings: The findings, with the run's facts; what exceptions cover is marked in them.
         signing: A sign-off that is being made; None takes the folder's own.
-        as_of: When exceptions have to be in force, aware. None takes the moment of the sign-off, else that of the last
-            decision or of the check: the same evidence gives the same context.
+        as_of: When exceptions have to be in force, aware. None takes the moment of the sign-off, else that of the check
+            or of the last decision about an exception: the same evidence gives the same context.
 
     Raises:
         NotAManifest: If the run's facts are not in it.
@@ -173,9 +173,8 @@ def build_context(
             f"{named(findings.path)} does not hold a finished check", "name a folder that `verifier check` wrote"
         ) from error
     signoff = signing or read_signoff(evidence)
-    if as_of is None:
-        as_of = datetime.fromisoformat(signoff.at if signoff else run["finished"])
-    accepted = cover(findings, evidence, as_of)
+    told = datetime.fromisoformat(signoff.at if signoff else run["finished"])
+    accepted = cover(findings, evidence, as_of or told, or_later=as_of is None and signoff is None)
     sides = {
         side: SideFacts(
             side,
