@@ -232,6 +232,20 @@ def test_what_must_be_decided_is_said(summary_of: Callable[..., list[str]]) -> N
     assert any("1 file set aside needs a decision by name" in line for line in lines)
 
 
+@pytest.mark.parametrize(("number", "said"), [(1, "1 finding accepted"), (28_000, "28,000 findings accepted")])
+def test_what_is_accepted_by_name_is_said(
+    summary_of: Callable[..., list[str]], tmp_path: Path, number: int, said: str
+) -> None:
+    """In the foot, whatever else fills the screen; where nothing is accepted it needs no line."""
+    plain = summary_of(*everything(), rules=load_rules())
+    assert not any("accepted" in line for line in plain)
+    with Findings.open(tmp_path / "proof" / "findings.sqlite") as findings:
+        context = build_context(Path("proof"), findings)
+        lines = lines_of(dataclasses.replace(context, accepted_findings=Tally(number, number, 1)))
+    assert f"{said} by name: see the report" in lines
+    hold_to_one_screen(lines)
+
+
 def test_findings_of_no_weight_are_counted_and_not_named(summary_of: Callable[..., list[str]]) -> None:
     """Notes are numbers; only what stands in the way is named."""
     lines = summary_of([file("same"), file("a", b"1")], [file("same"), file("b", b"1"), file("new", b"3")])
@@ -346,6 +360,7 @@ def test_any_findings_fit_on_one_screen(evidence: Path, found: list[Finding], ro
                 context,
                 sides={**context.sides, Side.OLD: dataclasses.replace(old, facts={**old.facts, "root": root})},
                 verdict=Verdict(VerdictKind.NOT_TRUSTWORTHY, ("12 files missing",) * reasons),
+                accepted_findings=Tally(reasons, reasons, 1),
             )
             lines = [line.text for line in summarise(context)]
     hold_to_one_screen(lines)

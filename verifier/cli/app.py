@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
+from verifier.cli.accept import accept
 from verifier.cli.check import check
 from verifier.cli.demo import demo
 from verifier.cli.inspection import inspect
@@ -39,6 +40,7 @@ for command, short in (
     (scan, "Scan one side into a manifest."),
     (reconcile, "Reconcile two manifests; no trees needed."),
     (report, "Write an evidence folder's report again."),
+    (accept, "Accept findings by name, or list what was accepted."),
     (inspect, "Show one file's whole story."),
     (recopy, "List what has to be copied again."),
     (demo, "Run the main job on the sample trees."),

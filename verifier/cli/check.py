@@ -47,6 +47,7 @@ def check(
     live_since: o.LiveSince = None,
     compare: o.Compare = None,
     ignore: o.Ignore = None,
+    accepted: o.Accepted = None,
     replace: o.Replace = False,
     quiet: o.Quiet = False,
     progress_json: o.ProgressJson = None,
@@ -98,6 +99,7 @@ def check(
         also_new=tuple(new[1:]),
         sample=o.read_sample(sample),
         seed=seed,
+        accepted=accepted,
     )
     o.refuse_in_trees("--progress-json", progress_json, [root for root in (old, *new) if not root.is_file()])
     return run_and_print(request, quiet=quiet, progress_json=progress_json)

@@ -203,8 +203,25 @@ Ignore = Annotated[
     list[Field] | None,
     typer.Option("--ignore", help="Leave this metadata field out. Repeatable. Content is never left out."),
 ]
+Accepted = Annotated[
+    Path | None,
+    typer.Option(
+        "--accepted",
+        parser=read_path,
+        metavar="FILE",
+        help="Take along what was accepted by name (verifier accept) after an earlier check of the same sides: its "
+        "evidence folder, or the exceptions.sqlite in it. What is new, or changed since, is not covered. "
+        "Example: --accepted proof-2026-11",
+    ),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress on standard error.")]
-Replace = Annotated[bool, typer.Option("--replace", help="Discard what a finished check left in the evidence folder.")]
+Replace = Annotated[
+    bool,
+    typer.Option(
+        "--replace",
+        help="Discard what a finished check left in the evidence folder; never what somebody accepted by name there.",
+    ),
+]
 
 MAX_READERS: Final = 64
 _SIZES: Final = {

@@ -27,6 +27,7 @@ def reconcile(
     live_since: o.LiveSince = None,
     compare: o.Compare = None,
     ignore: o.Ignore = None,
+    accepted: o.Accepted = None,
     replace: o.Replace = False,
     quiet: o.Quiet = False,
 ) -> int:
@@ -58,5 +59,6 @@ def reconcile(
         ignore=frozenset(ignore or ()),
         replace=replace,
         also_new=tuple(new[1:]),
+        accepted=accepted,
     )
     return run_and_print(request, quiet=quiet)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -29,11 +30,15 @@ def report(
     Example: verifier report proof-2026-11 --open
     """
     from verifier.cli.show import print_summary
+    from verifier.decisions.covering import ended_since
     from verifier.evidence import PAGE_FILE
     from verifier.manifest.database import named
     from verifier.report.write import write_report
 
     context = write_report(evidence)
+    if context.signoff is None:  # what is signed counted what held when it was
+        for line in ended_since(context.accepted, datetime.now(UTC)):
+            print(f"verifier: {line}", file=sys.stderr)
     print_summary(context)
     page = (evidence / PAGE_FILE).absolute()
     if open_it and not _open(page):

@@ -126,6 +126,8 @@ def _rest(context: ReportContext) -> list[Line]:
         need = "needs" if decisions == 1 else "need"
         what = f"{count_of(decisions, 'file', 'files')} set aside {need} a decision by name"
         lines.append(Line(f"{what}: see the report"))
+    if accepted := context.accepted_findings.entries:
+        lines.append(Line(f"{count_of(accepted, 'finding', 'findings')} accepted by name: see the report"))
     return lines
 
 

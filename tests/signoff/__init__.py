@@ -1,0 +1,1 @@
+"""Accepting by name and signing off."""
