@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from verifier.errors import ManifestDamaged
 from verifier.manifest.database import database_errors, named, open_read_only
-from verifier.tree.entry import FILE_COLUMNS
+from verifier.tree.entry import BY_RULE, FILE_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 _COLUMNS: Final = "path, size, mtime_ns, ctime_ns, inode, state, digest, segments, head, xattrs, read_at"
 _FIND: Final = f"SELECT {_COLUMNS} FROM entries WHERE path = ?"  # noqa: S608
 _FIND_MANY: Final = f"SELECT {_COLUMNS} FROM entries WHERE path BETWEEN ? AND ? ORDER BY path LIMIT ?"  # noqa: S608
-
+_BARRED: Final = "SELECT error FROM entries WHERE path = ? AND kind = 'directory' AND state = 'listed'"
 
 COUNTED: Final = {"proved": ("proved",), "carried": ("proved", "carried")}
 """In which states content counts, for each state in which it is taken over: what the same scan had read before it was
@@ -183,6 +183,35 @@ class Earlier:
     def close(self) -> None:
         """Give the file back."""
         self._connection.close()
+
+
+class Barred:
+    """Folders that a rule kept an earlier scan of the same tree out of. Used by one thread.
+
+    Args:
+        path: Its manifest.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._connection: sqlite3.Connection | None = None
+
+    def reason(self, folder: str) -> str | None:
+        """Return why a folder was not entered, if it was a rule; else None.
+
+        Raises:
+            ManifestDamaged: If the manifest cannot be read.
+        """
+        with database_errors(self._path):
+            if self._connection is None:
+                self._connection = open_read_only(self._path)
+            found = self._connection.execute(_BARRED, (folder,)).fetchone()
+        return found[0] if found is not None and str(found[0]).startswith(BY_RULE) else None
+
+    def close(self) -> None:
+        """Give the file back."""
+        if self._connection is not None:
+            self._connection.close()
 
 
 def nanoseconds(instant: str) -> int:

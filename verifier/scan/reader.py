@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from verifier.errors import CannotRun, ShareGone
-from verifier.manifest.earlier import Earlier, Some
+from verifier.manifest.earlier import Barred, Earlier, Some
 from verifier.manifest.seal import run_digest
 from verifier.manifest.totals import count, owners_of
 from verifier.scan.gathering import CARRIED, PROVED
@@ -71,6 +71,8 @@ class ReaderSetup:
     """What the same scan had read before it was ended: its files keep their state."""
     reused: Path | None = None
     """An earlier scan's manifest: its files become carried."""
+    barred_in: Path | None = None
+    """A finished manifest: what a rule kept its scan out of is not entered; `rules` are then not asked."""
 
 
 class Reader:
@@ -89,7 +91,9 @@ class Reader:
         self.cache = PageCache(cold=setup.cold)
         self._handle: TreeHandle | None = None
         self.digest_of = digester(setup.algorithm)
-        self.gate = Gate(setup.share, setup.cross_mounts, _skipping(setup.rules))
+        self._barred = None if setup.barred_in is None else Barred(setup.barred_in)
+        skip = _skipping(setup.rules) if self._barred is None else self._barred.reason
+        self.gate = Gate(setup.share, setup.cross_mounts, skip)
         self._resumed = _earlier(setup, setup.resumed, PROVED)
         self._reused = _earlier(setup, setup.reused, CARRIED)
         self.looks_back = self._resumed is not None or self._reused is not None
@@ -124,7 +128,7 @@ class Reader:
     def close(self) -> None:
         """Let go of the tree and of earlier manifests."""
         self._let_go()
-        for earlier in (self._resumed, self._reused):
+        for earlier in (self._resumed, self._reused, self._barred):
             if earlier is not None:
                 earlier.close()
 

@@ -39,6 +39,8 @@ class ScanOptions:
     """Which files are read again although the reused manifest knows them unchanged."""
     stall_after_s: float = 60.0
     """A read that has not moved for so long hangs."""
+    barred_in: Path | None = None
+    """A finished manifest of the same tree: folders that a rule kept its scan out of are not entered, and no others."""
     sample: Path | None = None
     """Read the files of this sample only (`verifier.manifest.sample`). It has to be there when all sides are listed and
     have met: each waits for that."""

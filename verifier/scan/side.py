@@ -420,6 +420,7 @@ class SideScan:
             options.idle,
             before if self.before is not None and before.exists() else None,
             self.request.reuse,
+            options.barred_in,
         )
 
     def _open(self, kind: EngineKind) -> None:
