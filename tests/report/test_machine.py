@@ -30,7 +30,7 @@ from verifier.check import CheckRequest, check
 from verifier.classes import Class, Severity, Side
 from verifier.decisions.covering import accept, cover
 from verifier.decisions.exceptions import Exceptions, Wanted, Withdrawal
-from verifier.evidence import EXCEPTIONS_FILE, FINDINGS_FILE, SIGNOFF_FILE
+from verifier.evidence import EXCEPTIONS_FILE, FINDINGS_FILE
 from verifier.manifest.store import Manifest
 from verifier.reconcile.findings import Findings
 from verifier.report.machine import summary
@@ -453,8 +453,7 @@ def decided(base: Path) -> dict[str, Any]:
     with Exceptions.change(proof / EXCEPTIONS_FILE) as store:
         store.withdraw(3, Withdrawal(at.isoformat(), "the head", "found"))
     signed = signoff("text", at="2100-01-02T00:00:00+00:00", statement="all of\nit", despite="", key="")
-    (proof / SIGNOFF_FILE).write_text(signed.to_json(), "utf-8")
-    write_report(proof)
+    write_report(proof, signed)
     told: dict[str, Any] = json.loads((proof / "summary.json").read_text("utf-8"))
     return told
 
