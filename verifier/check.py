@@ -29,6 +29,8 @@ from verifier.evidence import (
     MANIFEST_FILES,
     REPORT_FILES,
     SIGNOFF_FILE,
+    STAGING,
+    clear_staging,
     held,
 )
 from verifier.manifest.database import named
@@ -259,6 +261,7 @@ def _refuse_sample(request: CheckRequest, given: Sequence[Given]) -> None:
 def _prepare(request: CheckRequest, given: Sequence[Given], accepted: Path | None) -> None:
     """Make room in the evidence folder; asked again because another run may have ended a moment ago."""
     _refuse_evidence(request, given, accepted)
+    clear_staging(request.evidence)
     inputs = {one.path for one in given if one.share is None}
     resumed = {EXCEPTIONS_FILE}  # what a person decided is replaced as a whole, or stays
     if not request.replace:
@@ -312,7 +315,7 @@ def _refuse_evidence(request: CheckRequest, given: Sequence[Given], accepted: Pa
                 "put it somewhere else",
             )
     try:
-        there = {item.name for item in evidence.iterdir()} - {LOCK_FILE}
+        there = {item.name for item in evidence.iterdir()} - {LOCK_FILE, STAGING}
     except FileNotFoundError:
         return
     except OSError as error:

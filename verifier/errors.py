@@ -8,6 +8,8 @@ The tree::
     │   ├── ManifestTooNew            2: written by a later version
     │   ├── AlgorithmMismatch         2: two manifests that cannot be compared
     │   └── RuleFileError             2: a rule file that cannot be read or does not validate
+    ├── SignOffRefused                1: the copy cannot be trusted, or the old side changed since; not signed
+    │   └── SignOffInconclusive       3: not everything could be checked; not signed
     ├── Interrupted                   3: stopped before the end; run it again
     │   └── ShareGone                 3: the share itself went away under the scan
     └── CannotRun (OSError)           4: the surroundings do not allow it
@@ -65,6 +67,18 @@ class AlgorithmMismatch(UsageProblem):
 
 class RuleFileError(UsageProblem):
     """A rule file cannot be read or does not validate."""
+
+
+class SignOffRefused(VerifierError):
+    """What stands in the way of a sign-off was found, and no reason was given to sign all the same."""
+
+    exit_code = 1
+
+
+class SignOffInconclusive(SignOffRefused):
+    """Not everything could be checked, and no reason was given to sign all the same."""
+
+    exit_code = 3
 
 
 class Interrupted(VerifierError):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Final
 
@@ -14,7 +15,7 @@ from verifier.errors import EvidenceUnwritable
 from verifier.manifest.database import named
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
     from typing import TextIO
 
@@ -31,6 +32,9 @@ REPORT_FILES: Final = (PAGE_FILE, SUMMARY_FILE, TICKET_FILE, TABLE_FILE)
 SIGNOFF_FILE: Final = "signoff.json"
 SIGNATURE_FILE: Final = "signoff.json.sig"
 LOCK_FILE: Final = ".lock"
+STAGING: Final = ".signing"
+"""A folder in which files of a sign-off are made, before they are put in place."""
+_ROOM: Final = "free some space there, or put the evidence elsewhere"
 _BLOCK_BYTES: Final = 4 * 1024 * 1024
 
 
@@ -85,7 +89,72 @@ def replacing(path: Path) -> Iterator[TextIO]:
             os.fsync(file.fileno())
         temporary.replace(path)
     except OSError as error:
-        hint = "free some space there, or put the evidence elsewhere"
-        raise EvidenceUnwritable(f"{named(path)} cannot be written ({error.strerror})", hint) from error
+        raise EvidenceUnwritable(f"{named(path)} cannot be written ({error.strerror})", _ROOM) from error
     finally:
         temporary.unlink(missing_ok=True)
+
+
+@contextmanager
+def staging(evidence: Path) -> Iterator[Path]:
+    """Give an empty folder inside an evidence folder, for files that are put in place together; removed at the end.
+
+    Args:
+        evidence: The evidence folder; whoever calls holds it.
+
+    Raises:
+        EvidenceUnwritable: If it cannot be made.
+    """
+    place = evidence / STAGING
+    clear_staging(evidence)
+    try:
+        place.mkdir()
+    except OSError as error:
+        raise EvidenceUnwritable(f"{named(place)} cannot be made ({error.strerror})", _ROOM) from error
+    try:
+        yield place
+    finally:
+        clear_staging(evidence)
+
+
+def clear_staging(evidence: Path) -> None:
+    """Remove what a run that was ended left of `staging`.
+
+    Raises:
+        EvidenceUnwritable: If something else is in its place.
+    """
+    try:
+        shutil.rmtree(evidence / STAGING)
+    except FileNotFoundError:
+        return
+    except OSError as error:  # rmtree follows no link
+        raise EvidenceUnwritable(
+            f"{named(evidence / STAGING)} cannot be removed ({error.strerror or error})", "move it away"
+        ) from error
+
+
+def put_in_place(staged: Path, evidence: Path, names: Iterable[str]) -> None:
+    """Move finished files into an evidence folder one by one, each only when the one before it is there for good.
+
+    Raises:
+        EvidenceUnwritable: If one cannot be moved; those before it are in place.
+    """
+    for name in names:
+        try:
+            with (staged / name).open("rb+") as file:
+                os.fsync(file.fileno())
+            (staged / name).replace(evidence / name)
+            _settle(evidence)
+        except OSError as error:
+            raise EvidenceUnwritable(f"{named(evidence / name)} cannot be written ({error.strerror})", _ROOM) from error
+
+
+def _settle(folder: Path) -> None:
+    """Have the system write down which names a folder holds, where it can be asked to."""
+    if os.name == "nt":
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        with suppress(OSError):  # some file systems have no such call
+            os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -19,6 +19,7 @@ from verifier.cli.recopy import recopy
 from verifier.cli.report import report
 from verifier.cli.rules import app as rules_app
 from verifier.cli.scan import scan
+from verifier.cli.signoff import signoff
 from verifier.errors import CannotRun, Interrupted, VerifierError
 from verifier.tree.trouble import errno_name
 from verifier.version import TOOL
@@ -43,6 +44,7 @@ for command, short in (
     (accept, "Accept findings by name, or list what was accepted."),
     (inspect, "Show one file's whole story."),
     (recopy, "List what has to be copied again."),
+    (signoff, "Sign for a check; see whether what was signed still holds."),
     (demo, "Run the main job on the sample trees."),
 ):
     app.command(short_help=short)(command)

@@ -33,9 +33,9 @@ def report(
     from verifier.decisions.covering import ended_since
     from verifier.evidence import PAGE_FILE
     from verifier.manifest.database import named
-    from verifier.report.write import write_report
+    from verifier.report.again import write_again
 
-    context = write_report(evidence)
+    context = write_again(evidence)
     if context.signoff is None:  # what is signed counted what held when it was
         for line in ended_since(context.accepted, datetime.now(UTC)):
             print(f"verifier: {line}", file=sys.stderr)
