@@ -78,6 +78,7 @@ def test_every_class_exit_code_and_caution_is_told() -> None:
         "report",
         "accept",
         "recopy",
+        "signoff",
         "inspect",
         "demo",
         "rules list",
@@ -94,7 +95,17 @@ def test_every_command_has_help_with_an_example(command: str, capsys: pytest.Cap
 def test_every_option_named_in_the_readme_exists() -> None:
     """An option that the README names is one that some command knows."""
     known = ""
-    for command in ("check", "scan", "reconcile", "report", "accept", "recopy", "rules explain", "rules check"):
+    for command in (
+        "check",
+        "scan",
+        "reconcile",
+        "report",
+        "accept",
+        "recopy",
+        "signoff",
+        "rules explain",
+        "rules check",
+    ):
         asked = [sys.executable, "-m", "verifier", *command.split(), "--help"]
         known += subprocess.run(asked, check=True, capture_output=True, text=True, cwd=ROOT).stdout
     ours = set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", README)) - {"--help"}
