@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any, Final
 from blake3 import blake3
 
 from verifier.classes import Cause, Class, Side, VerdictKind
+from verifier.decisions.checklist import checklist
 from verifier.decisions.covering import Covered, cover
-from verifier.decisions.signoff import SignOff, read_signoff
+from verifier.decisions.signoff import Point, SignOff, read_signoff
 from verifier.errors import NotAManifest
 from verifier.evidence import file_digest
 from verifier.manifest.database import database_errors, named
@@ -148,6 +149,11 @@ class ReportContext:
     def exit_code(self) -> int:
         """The process's exit code."""
         return self.verdict.exit_code
+
+    @property
+    def checklist(self) -> tuple[Point, ...]:
+        """What is asked before anything is wiped: as it was when somebody signed, else what is known without it."""
+        return self.signoff.checklist if self.signoff else checklist(self)
 
 
 def build_context(

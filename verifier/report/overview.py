@@ -93,7 +93,7 @@ def questions(context: ReportContext, content: Content) -> list[Question]:
         ("What was compared, and what not?", _compared(context)),
         ("How was it checked?", _read(context)),
         ("What does this not prove?", f"{len(NOT_PROVED)} limits"),
-        ("What comes before wiping?", f"{len(context.cautions)} cautions"),
+        ("What comes before wiping?", f"{len(context.cautions)} cautions, {len(context.checklist)} questions"),
         ("Who signs for it?", f"Signed by {may_be_shown(signed.by)}" if signed else "Nobody yet"),
     )
     return [Question(number, *text) for number, text in enumerate(texts, 1)]

@@ -119,9 +119,9 @@ def problem_line(operation: str, error: str, entries: int, folder: str, attempts
 
 
 LOOKED_WORDS: Final[dict[Looked, str]] = {
-    Looked.SEEN: "seen to hold",
+    Looked.SEEN: "seen",
     Looked.OPEN: "OPEN",
-    Looked.PERSON: "for a person to know",
+    Looked.PERSON: "yours to know",
 }
 """How far a point of the checklist was looked at."""
 

@@ -9,7 +9,7 @@ from verifier.decisions.signoff import TRUSTED, Looked, Point
 from verifier.evidence import PAGE_FILE, SIGNOFF_FILE
 from verifier.manifest.database import named
 from verifier.report.terminal import WIDTH, Line
-from verifier.report.words import HEADLINES
+from verifier.report.words import HEADLINES, LOOKED_WORDS
 from verifier.signoff.verify import HARMLESS, State
 from verifier.tree.names import shown
 
@@ -20,9 +20,7 @@ if TYPE_CHECKING:
     from verifier.decisions.signoff import SignOff
     from verifier.signoff.verify import Verified
 
-MARKS: Final = {Looked.SEEN: "seen", Looked.OPEN: "OPEN", Looked.PERSON: "yours to know"}
-"""How far a point of the checklist was looked at, in words."""
-_MARK: Final = max(map(len, MARKS.values()))
+_MARK: Final = max(map(len, LOOKED_WORDS.values()))
 _STATE: Final = max(map(len, State))
 
 
@@ -98,7 +96,7 @@ def _head(signed: SignOff, headline: str, *, holds: bool = True) -> Iterator[Lin
 
 
 def _point(point: Point) -> Iterator[Line]:
-    first = f"  {MARKS[point.looked]:<{_MARK}}  "
+    first = f"  {LOOKED_WORDS[point.looked]:<{_MARK}}  "
     tone = "bad" if point.looked is Looked.OPEN else "plain"
     yield from _wrapped(f"{point.text} {point.told}", first, " " * len(first), tone)
 
