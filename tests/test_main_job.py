@@ -10,6 +10,9 @@ import pytest
 
 from verifier.classes import Cause, Class, Side
 from verifier.cli.app import run
+from verifier.evidence import FINDINGS_FILE
+from verifier.reconcile.findings import Findings
+from verifier.reconcile.folders import Ground
 from verifier.report.table import HEADER
 
 if TYPE_CHECKING:
@@ -58,6 +61,18 @@ def test_rendering_again_gives_the_same_bytes(demo: Path) -> None:
         (evidence / name).unlink()
     assert run(["report", str(evidence)]) == 1
     assert {name: (evidence / name).read_bytes() for name in names} == before
+
+
+def test_the_folders_of_both_trees_are_measured(demo: Path) -> None:
+    """A check records how much lies in which folder, as the trees on disk say, for its report to draw."""
+    with Findings.open(demo / "evidence" / FINDINGS_FILE) as findings:
+        ground = Ground.from_json(findings.facts()["ground"])
+    assert {one.path for one in ground.folders if "/" not in one.path} >= {"herbarium", "field-notes", "maps"}
+    for one in ground.folders:
+        below = list((demo / one.side / one.path).rglob("*"))
+        files = [path for path in below if path.is_file() and not path.is_symlink()]
+        if one.path != "climate":  # somebody writes there while the check runs
+            assert (len(below), len(files), sum(path.stat().st_size for path in files)) == one[2:], one.path
 
 
 def test_without_content_nothing_is_trustworthy(tmp_path: Path) -> None:

@@ -481,7 +481,7 @@ def _record_run(
         findings.set_facts(
             {
                 "run": json.dumps(run, ensure_ascii=False, sort_keys=True),
-                "ground": json.dumps(ground_of(manifests)._asdict(), ensure_ascii=False),
+                "ground": ground_of(manifests).to_json(),
             }
         )
         findings.commit()

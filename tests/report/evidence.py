@@ -6,10 +6,16 @@ import json
 from collections import defaultdict
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
+from tests.reconcile.trees import file, write_manifest
+from tests.report.markup import Page
 from verifier.classes import DEFAULT_SEVERITY, Class, Side, VerdictKind
-from verifier.evidence import FINDINGS_FILE
+from verifier.decisions.covering import accept, cover
+from verifier.decisions.exceptions import Exceptions, Wanted, Withdrawal
+from verifier.decisions.signoff import Looked, Point, SignOff
+from verifier.evidence import EXCEPTIONS_FILE, FINDINGS_FILE, MANIFEST_FILES
 from verifier.reconcile.findings import Finding, Findings, Tally
 from verifier.report.context import build_context
 from verifier.report.page import render_page
@@ -19,6 +25,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
+    from verifier.decisions.covering import Covered
+    from verifier.reconcile.folders import Ground
     from verifier.report.context import ReportContext
 
 T0_NS: Final = 1_700_000_000_000_000_000
@@ -29,6 +37,19 @@ RULES: Final[dict[str, dict[str, object]]] = {
     "open-sign": {"what": "sign of an open file", "maker": "an office", "action": "report", "decision": False},
 }
 NO_POLICY: Final[dict[str, dict[str, str]]] = {"class": {}, "field": {}}
+MARKUP: Final = "\"'><script>alert(1)</script><img src=x onerror=alert(1)><a href=javascript:x>&amp;{{ 7*7 }}{% x %}"
+"""A text that would do something wherever it were taken for markup or for a template."""
+FINISHED: Final = datetime(2024, 3, 4, 6, 1, tzinfo=UTC)
+"""When the check ended."""
+POINTS: Final = (
+    Point("Both sides were read whole", Looked.SEEN, "every file of both sides was read to its end"),
+    Point("Nothing waits to be copied again", Looked.OPEN, "12 files, 3.4 MB: verifier recopy lists them"),
+    Point("Every rule that asks for a decision has one", Looked.OPEN, "rule bin has none"),
+    Point("A second verified copy exists", Looked.PERSON, "name the place where it is kept"),
+    Point("Retention duties are met", Looked.PERSON, "ask whoever keeps the records of the garden"),
+    Point("The administrator knows", Looked.PERSON, "the person who answers for these field notes"),
+    Point("Programs were tried with the new side", Looked.PERSON, "open some herbarium sheets from a desk"),
+)
 
 
 def finding(cls: Class, old: str | None = "old/name", new: str | None = None, **changes: Any) -> Finding:
@@ -97,6 +118,36 @@ def side_facts(side: Side, **changes: str) -> dict[str, str]:
     } | changes
 
 
+def wanted(pattern: str, cls: Class = Class.MISSING, **changes: Any) -> Wanted:
+    """Return an exception that a curator asks for while the check ends."""
+    return replace(Wanted(pattern, cls, "known to be rotten", "A Curator", FINISHED), **changes)
+
+
+def signed(context: ReportContext, **changes: Any) -> SignOff:
+    """Return a sign-off of a check, as it is made for it."""
+    signoff = SignOff(
+        verdict=context.verdict.kind,
+        reasons=context.verdict.reasons,
+        report_id=context.report_id,
+        by="B Gardener",
+        role="keeper of the herbarium",
+        statement="I have read this report.",
+        despite="",
+        at="2024-03-05T09:00:00+00:00",
+        host="garden-desk",
+        tool="verifier 0.1.0",
+        key="",
+        fingerprints={side.value: context.sides[side].facts["fingerprint"] for side in Side},
+        rules="d" * 64,
+        exceptions=(),
+        cautions=context.cautions,
+        not_proved=(),
+        checklist=context.checklist,
+        files={},
+    )
+    return replace(signoff, **changes)
+
+
 def tallies(findings: Iterable[Finding], side: Side) -> dict[Class, Tally]:
     """Return one side's account."""
     counted: dict[Class, list[int]] = defaultdict(lambda: [0, 0, 0])
@@ -129,6 +180,11 @@ def written(
     policy: Mapping[str, Mapping[str, str]] | None = None,
     rule_files: Sequence[str] = ("standard",),
     uncounted: int = 0,
+    ground: Ground | str | None = None,
+    exceptions: Sequence[Wanted] = (),
+    withdrawn: Mapping[int, Withdrawal] | None = None,
+    accepted: Sequence[Covered] | None = None,
+    signing: Mapping[str, Any] | None = None,
     **run: object,
 ) -> Iterator[tuple[ReportContext, Findings]]:
     """Write a findings file and open it as a report does.
@@ -144,6 +200,11 @@ def written(
         policy: Severities that differ from the defaults.
         rule_files: Labels of the rule files.
         uncounted: Entries of the old side that no class accounts for.
+        ground: Sizes of folders, or what stands in their place.
+        exceptions: What is accepted.
+        withdrawn: Which of them are withdrawn, by number.
+        accepted: Exceptions that are shown in place of those on record.
+        signing: What is otherwise in the sign-off that is being made; None for no sign-off.
         run: Further facts of the run that are otherwise.
     """
     findings = list(findings)
@@ -190,6 +251,8 @@ def written(
             "frozen_at": None,
             "live_since": None,
             "trees_seen": True,
+            "incomplete": incomplete,
+            "sample": None,
             "rules": {
                 "digest": "d" * 64,
                 "files": list(rule_files),
@@ -199,12 +262,33 @@ def written(
             },
         } | run
         store.set_facts({"run": json.dumps(facts_of_run)})
+        if ground is not None:
+            store.set_facts({"ground": ground if isinstance(ground, str) else ground.to_json()})
         store.commit()
+    if exceptions:
+        _accept(folder, exceptions, withdrawn or {})
     with Findings.open(folder / FINDINGS_FILE) as store:
-        context = build_context(folder, store)
+        signoff = None if signing is None else signed(build_context(folder, store), **signing)
+    with Findings.open(folder / FINDINGS_FILE) as store:
+        context = build_context(folder, store, signoff)
+        if accepted is not None:
+            context = replace(context, accepted=tuple(accepted))
         if kind is not None:
             context = replace(context, verdict=Verdict(kind, context.verdict.reasons))
         yield context, store
+
+
+def _accept(folder: Path, exceptions: Iterable[Wanted], withdrawn: Mapping[int, Withdrawal]) -> None:
+    """Record exceptions beside findings; the manifests hold nothing that was found, so no content tells rows apart."""
+    for name in MANIFEST_FILES.values():
+        write_manifest(folder / name, [file("a file")])
+    for one in exceptions:
+        with Findings.open(folder / FINDINGS_FILE) as store:
+            cover(store, folder, FINISHED)
+            accept(folder, store, one)
+    with Exceptions.change(folder / EXCEPTIONS_FILE) as record:
+        for number, withdrawal in withdrawn.items():
+            record.withdraw(number, withdrawal)
 
 
 def page(folder: Path, findings: Iterable[Finding] = (), **given: Any) -> str:
@@ -212,3 +296,8 @@ def page(folder: Path, findings: Iterable[Finding] = (), **given: Any) -> str:
     folder.mkdir(parents=True, exist_ok=True)
     with written(folder, findings, **given) as (context, store):
         return render_page(context, store)
+
+
+def parsed(folder: Path, findings: Iterable[Finding] = (), **given: Any) -> Page:
+    """Return the page about findings as a parser sees it; arguments as for `written`."""
+    return Page(page(folder, findings, **given))

@@ -84,6 +84,19 @@ class Page(HTMLParser):
             words(e.text) for e in self.elements if e.tag in ("th", "td") and any(outer is row for outer in e.inside)
         ]
 
+    def rows(self, number: int, cls: str = "list") -> list[Element]:
+        """Return the body rows of a section's tables of a class: of all lists where none is given."""
+        return [
+            row
+            for row in self.within(self.section(number), "tr")
+            if any(e.tag == "table" and cls in e.classes for e in row.inside)
+            and any(e.tag == "tbody" for e in row.inside)
+        ]
+
+    def answer(self, number: int) -> str:
+        """Return what the overview answers to a question."""
+        return self.all("span", "answer")[number - 1].text
+
     def within(self, element: Element, tag: str) -> list[Element]:
         """Return the elements of a name inside another."""
         return [e for e in self.all(tag) if any(outer is element for outer in e.inside)]

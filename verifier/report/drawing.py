@@ -5,18 +5,21 @@ Nothing is said by a drawing alone: each has its words and numbers beside it.
 
 from __future__ import annotations
 
-import json
 import math
 from collections import defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from markupsafe import escape
+
 from verifier.classes import Class, Severity, Side
-from verifier.manifest.database import database_errors
+from verifier.errors import ManifestDamaged
+from verifier.manifest.database import database_errors, named
 from verifier.reconcile.findings import ACCEPTED, Findings, Tally
 from verifier.reconcile.folders import FolderSize, Ground
-from verifier.tree.names import name_of, parent_of, shown
+from verifier.report.listing import may_be_shown
+from verifier.tree.names import name_of, parent_of
 from verifier.verdict import PHRASES
 
 if TYPE_CHECKING:
@@ -60,6 +63,12 @@ _OF_SEVERITY: Final = {
 }
 _GRAVE: Final = (Fill.WAY, Fill.OPEN)
 NOTHING: Final = "nothing found"
+FROM_ELSEWHERE: Final = "holds what lies elsewhere on the old side"
+"""Of a folder that only the new side has: what is new in it would have been found."""
+LONGEST_NAME: Final = 80
+"""Characters of a folder's name in the drawing; lists have names in full."""
+TITLES_BYTES: Final = 60_000
+"""What the titles of all pieces may take; pieces have none where that is used up."""
 
 
 class Piece(NamedTuple):
@@ -127,6 +136,11 @@ class _Found:
         self.fill = min(self.fill, fill, key=list(Fill).index)
         self.counts[cls] += number
 
+    def merge(self, other: _Found) -> None:
+        """Take what was found elsewhere as found here, too."""
+        for cls, number in other.counts.items():
+            self.add(other.fill, cls, number)
+
     @property
     def words(self) -> str:
         order = sorted(Class, key=lambda cls: cls is Class.CLUTTER)
@@ -141,6 +155,7 @@ class Shelf:
     name: str
     """As it may be shown."""
     tally: Tally
+    """Of everything in it and itself, as what was found in it is counted."""
     only_new: bool
     words: str
     """What was found in it."""
@@ -161,18 +176,24 @@ class Picture:
     shelves: tuple[Shelf, ...]
     """Largest first."""
     left_out: int
-    """Folders that are not drawn."""
+    """Folders beside them that are not drawn."""
     elsewhere: str
     """What was found in them, and in no folder."""
 
 
 def picture(findings: Findings) -> Picture | None:
-    """Draw the folders by size, shaded by what was found in them; None where their sizes were not recorded."""
+    """Draw the folders by size, shaded by what was found in them; None where their sizes were not recorded.
+
+    Raises:
+        ManifestDamaged: If the sizes are not what was written.
+    """
     recorded = findings.facts().get("ground")
     if recorded is None:
         return None
-    plain = json.loads(recorded)
-    ground = Ground(plain["base"], tuple(FolderSize(row[0], Side(row[1]), *row[2:]) for row in plain["folders"]))
+    try:
+        ground = Ground.from_json(recorded)
+    except ValueError as error:
+        raise ManifestDamaged(f"{named(findings.path)} was changed ({error})", "check again") from error
     depth = ground.base.count("/") + 1 if ground.base else 0
     tops = [one for one in ground.folders if one.path.count("/") == depth]
     below: dict[str, list[FolderSize]] = defaultdict(list)
@@ -180,36 +201,65 @@ def picture(findings: Findings) -> Picture | None:
         if one.path.count("/") > depth:
             below[parent_of(one.path)].append(one)
     found = _found(findings, ground)
-    kept = sorted(tops, key=lambda one: (found[one.path].fill not in _GRAVE, -one.bytes, one.path))
+    kept = _gravest_first(tops, found)
     drawn = sorted(kept[:MOST_SHELVES], key=lambda one: (-one.bytes, -one.entries, one.path))
     elsewhere = found[""]
     for one in kept[MOST_SHELVES:]:
-        for cls, number in found[one.path].counts.items():
-            elsewhere.add(found[one.path].fill, cls, number)
-    shelves = tuple(_shelf(one, below[one.path], found) for one in drawn)
-    return Picture(shown(ground.base), shelves, len(tops) - len(drawn), elsewhere.words)
+        elsewhere.merge(found[one.path])
+    shelves = [_shelf(one, below[one.path], found) for one in drawn]
+    left_out = len(tops) - len(drawn) + ground.others
+    return Picture(may_be_shown(ground.base), tuple(_titled(shelves)), left_out, elsewhere.words)
 
 
-def _shelf(top: FolderSize, below: list[FolderSize], found: Mapping[str, _Found]) -> Shelf:
-    inner = sorted(below, key=lambda one: (found[one.path].fill not in _GRAVE, -one.bytes, one.path))[:MOST_BLOCKS]
-    amounts = [
-        (one.bytes, found[one.path].fill, f"{shown(name_of(one.path))}: {found[one.path].words}")
-        for one in sorted(inner, key=lambda one: one.path)
-    ]
+def _gravest_first(folders: Iterable[FolderSize], found: Mapping[str, _Found]) -> list[FolderSize]:
+    """Return folders in which something is in the way first, and the largest of both first."""
+    return sorted(folders, key=lambda one: (found[one.path].fill not in _GRAVE, -one.bytes, one.path))
+
+
+def _shelf(top: FolderSize, below: Iterable[FolderSize], found: Mapping[str, _Found]) -> Shelf:
+    kept = _gravest_first(below, found)
+    inner = sorted(kept[:MOST_BLOCKS], key=lambda one: one.path)
     others = found[f"{top.path}/"]
-    rest = top.bytes - sum(size for size, _, _ in amounts)
-    amounts.append((rest, others.fill, f"everything else: {others.words}"))
-    pieces, done = [], 0
-    for size, fill, title in amounts:
-        if size > 0 or fill in _GRAVE:
-            whole = top.bytes or 1
-            pieces.append(Piece(100 * done / whole, 100 * size / whole, fill, title))
-            done += size
-    grave = [title for _, fill, title in amounts if fill in _GRAVE]
-    its = found[top.path]
-    tally = Tally(top.entries, top.files, top.bytes)
+    for one in kept[MOST_BLOCKS:]:
+        others.merge(found[one.path])
+    amounts = [(one.bytes, found[one.path], _name(one.path)) for one in inner]
+    amounts.append((max(0, top.bytes - sum(one.bytes for one in inner)), others, "everything else"))
+    told = [(size, its.fill, f"{name}: {its.words}") for size, its, name in amounts]
+    grave = tuple(title for _, fill, title in told if fill in _GRAVE)
+    only_new = top.side is Side.NEW
+    words = found[top.path].words
+    if only_new and words == NOTHING:
+        words = FROM_ELSEWHERE
+    tally = Tally(top.entries + 1, top.files, top.bytes)
     height = 6 + 2 * math.floor(math.log10(max(1, top.bytes)))
-    return Shelf(shown(name_of(top.path)), tally, top.side is Side.NEW, its.words, tuple(grave), tuple(pieces), height)
+    return Shelf(_name(top.path), tally, only_new, words, grave, tuple(_blocks(told, top.bytes)), height)
+
+
+def _blocks(told: Iterable[tuple[int, Fill, str]], whole: int) -> Iterator[Piece]:
+    done = 0
+    for size, fill, title in told:
+        if size or fill in _GRAVE:
+            yield Piece(100 * done / max(1, whole), 100 * size / max(1, whole), fill, title)
+            done += size
+
+
+def _name(path: str) -> str:
+    name = may_be_shown(name_of(path))
+    if len(name) <= LONGEST_NAME:
+        return name
+    half = LONGEST_NAME // 2
+    return f"{name[:half]} [{len(name) - 2 * half} characters left out here] {name[-half:]}"
+
+
+def _titled(shelves: Iterable[Shelf]) -> Iterator[Shelf]:
+    """Take the titles from pieces for which there is no room."""
+    left = TITLES_BYTES
+    for shelf in shelves:
+        pieces = []
+        for piece in shelf.pieces:
+            left -= len(escape(piece.title).encode())
+            pieces.append(piece if left >= 0 else piece._replace(title=""))
+        yield replace(shelf, pieces=tuple(pieces))
 
 
 def _found(findings: Findings, ground: Ground) -> Mapping[str, _Found]:

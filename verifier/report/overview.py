@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Cause, Class, VerdictKind
-from verifier.report.drawing import NOTHING
+from verifier.report.drawing import FROM_ELSEWHERE, NOTHING
 from verifier.report.listing import may_be_shown
 from verifier.report.words import HEADLINES, NOT_PROVED
 from verifier.tree.digests import Algorithm
@@ -103,7 +103,9 @@ def _where(content: Content) -> str:
     drawn = content.picture
     if drawn is None:
         return "Not recorded"
-    touched = sum(shelf.words != NOTHING for shelf in drawn.shelves)
+    if not drawn.shelves:
+        return "There are no folders"
+    touched = sum(shelf.words not in (NOTHING, FROM_ELSEWHERE) for shelf in drawn.shelves)
     return f"In {touched} of {count_of(len(drawn.shelves), 'folder', 'folders')} that are drawn"
 
 
@@ -123,6 +125,9 @@ def _compared(context: ReportContext) -> str:
 
 
 def _read(context: ReportContext) -> str:
+    unfinished = [side.side for side in context.sides.values() if not side.complete]
+    if unfinished:
+        return f"The scan did not end on the {' and the '.join(unfinished)} side"
     unread = [side.side for side in context.sides.values() if _known(side) < side.totals["files"]]
     carried = [side.side for side in context.sides.values() if side.totals["carried_files"]]
     if unread:
