@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from markupsafe import escape
+
 from verifier.classes import Class, Severity
 from verifier.reconcile.findings import ACCEPTED, Findings, Tally
 from verifier.report.drawing import Picture, picture
-from verifier.report.listing import INLINE_ROWS, Figure, Lister, Listing
+from verifier.report.listing import INLINE_ROWS, Figure, Lister, Listing, may_be_shown
 from verifier.report.parts import NOTED, STANDS_IN_THE_WAY, Part
 
 if TYPE_CHECKING:
@@ -21,6 +23,10 @@ FEWEST_ROWS: Final = 5
 """Rows of each rule that asks for a decision, and of each exception, however many there are."""
 SHARED_ROWS: Final = 400
 """Rows that all of them share."""
+EXCEPTIONS_BYTES: Final = 100_000
+"""What is said about exceptions may take, their rows left out,"""
+EXCEPTION_BYTES: Final = 1200
+"""of which this much, at least, is the markup of one; a test holds it against the template."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +65,8 @@ class Content:
     decisions: Sequence[Decision]
     attention: Sequence[Shown]
     accepted: Sequence[Excepted]
+    more_accepted: int
+    """Exceptions on record for which there is no room."""
     aside: Listing
     """Set aside, and nobody has to decide about it."""
     noted: Sequence[Shown]
@@ -74,11 +82,13 @@ def cut(context: ReportContext, findings: Findings) -> Content:
         findings: The findings to list, open, with what is accepted marked.
     """
     cutter = _Cutter(context, Lister(findings))
+    told = _told(context.accepted)
     return Content(
         cutter.weighed(STANDS_IN_THE_WAY),
         cutter.decisions(),
         cutter.weighed((Severity.ATTENTION,)),
-        cutter.accepted(),
+        cutter.accepted(told),
+        len(context.accepted) - len(told),
         cutter.aside(),
         cutter.weighed(NOTED),
         picture(findings),
@@ -107,9 +117,8 @@ class _Cutter:
             found.append(Decision(use, tally, listing))
         return found
 
-    def accepted(self) -> list[Excepted]:
+    def accepted(self, known: Sequence[Covered]) -> list[Excepted]:
         where = "id IN (SELECT finding FROM accepted WHERE exception = ?)"
-        known = self._context.accepted
         return [
             Excepted(one, self._lister.one_by_one(where, (number,), one.now.entries, _share(len(known))))
             for one in known
@@ -121,6 +130,20 @@ class _Cutter:
         where = f"\"class\" = 'clutter' AND NOT decision AND severity IN ({marks}) AND NOT {ACCEPTED}"
         values = tuple(severity.value for severity in NOTED)
         return self._lister.by_folder(where, values, self._context.aside.entries)
+
+
+def _told(accepted: Sequence[Covered]) -> list[Covered]:
+    """Choose the exceptions that are told one by one, in their order: those in force before all others."""
+    left = EXCEPTIONS_BYTES
+    told: list[Covered] = []
+    for one in sorted(accepted, key=lambda one: not one.holds):
+        its = one.acceptance
+        texts = [its.pattern, its.because, its.by, *(its.withdrawn or ())]
+        left -= EXCEPTION_BYTES + sum(len(escape(may_be_shown(text)).encode()) for text in texts)
+        if left < 0 and told:
+            break
+        told.append(one)
+    return sorted(told, key=lambda one: one.acceptance.number)
 
 
 def _share(number: int) -> int:

@@ -56,7 +56,8 @@ def cut_off(old_size: int, new_size: int) -> tuple[Stretch, ...]:
 
 def facts_of(damage: Damage) -> Iterator[tuple[str, str]]:
     """Yield what is known about a damage, each fact with its name."""
-    yield "first", f"byte {damage.first_offset:,} (0x{damage.first_offset:x})"
+    first = f"byte {damage.first_offset:,} (0x{damage.first_offset:x})"
+    yield "first", first if damage.located else f"in the segment that begins at {first}"
     if damage.differing_bytes is not None:
         yield "differing", f"{damage.differing_bytes:,} of {damage.compared_bytes:,} bytes that were compared"
     if damage.zeros:

@@ -26,7 +26,7 @@ INLINE_ROWS: Final = 1000
 """Findings of one list that the page shows itself; the rest is in the CSV beside it."""
 INLINE_FOLDERS: Final = 200
 """Folders of one fate of one list."""
-LISTED_BYTES: Final = 2_250_000
+LISTED_BYTES: Final = 2_100_000
 """What all lists of a page may take, with their markup."""
 LIST_BYTES: Final = 550_000
 """What one list may take of that, so that long names in one class do not crowd out the next."""
@@ -36,12 +36,14 @@ FIGURES_BYTES: Final = 250_000
 """and what that may take."""
 LONGEST_TEXT: Final = 2000
 """Characters of one path that are shown; trees can be deeper than any page is wide."""
-LINE_BYTES: Final = 400
+LINE_BYTES: Final = 380
 """At least what the markup around one line takes; a test holds it against the template."""
+LEFT_OUT_BYTES: Final = 70
+"""At least what it takes to say that a text is cut; the same test, and for the next two another."""
 FIGURE_BYTES: Final = 3000
 """At least what the markup of one figure takes,"""
-RANGE_BYTES: Final = 90
-"""and of each range in it; the same test."""
+RANGE_BYTES: Final = 200
+"""and of each range in it."""
 _TAIL: Final = 800
 
 _KINDS: Final[dict[str, str]] = {
@@ -249,4 +251,8 @@ def _text(text: str) -> Text:
 
 def _cost(line: Row | FolderLine | Figure) -> int:
     texts = (line.path, line.elsewhere, line.reason if isinstance(line, Row) else None)
-    return LINE_BYTES + sum(len(escape(text.start + text.end).encode()) for text in texts if text is not None)
+    return LINE_BYTES + sum(_text_cost(text) for text in texts if text is not None)
+
+
+def _text_cost(text: Text) -> int:
+    return len(escape(text.start + text.end).encode()) + (LEFT_OUT_BYTES if text.left_out else 0)
