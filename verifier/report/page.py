@@ -41,12 +41,17 @@ from verifier.rules.rule import Action
 from verifier.verdict import count_of
 
 if TYPE_CHECKING:
+    from verifier.decisions.signoff import SignOff
     from verifier.report.context import ReportContext, SideFacts
 
 DECISION_LINES: Final = 10
 """Lines for decisions in the sign-off block, which has to fit on one printed page."""
 MOST_RULES: Final = 200
 """Rules that are listed with what each set aside."""
+LONG_RECORD: Final = 1500
+"""Characters of a sign-off from which on it is printed small, so that it fits on one page; a line break counts as"""
+LINE: Final = 90
+"""so many."""
 PRINTED_ROWS: Final = 40
 """Rows of one list that are printed; the style sheet knows this number, too."""
 
@@ -86,8 +91,18 @@ def render_page(context: ReportContext, findings: Findings) -> str:
             signed_decisions=content.decisions[:DECISION_LINES],
             other_decisions=Tally(*map(sum, zip(*rest, strict=True))) if rest else None,
             rules=context.rules[:MOST_RULES],
+            long_record=context.signoff is not None and _is_long(context.signoff),
         )
     )
+
+
+def _is_long(signed: SignOff) -> bool:
+    texts = (
+        signed.statement,
+        signed.despite,
+        *(text for point in signed.checklist for text in (point.text, point.told)),
+    )
+    return sum(map(len, texts)) + LINE * signed.statement.count("\n") > LONG_RECORD
 
 
 def _own(name: str) -> str:

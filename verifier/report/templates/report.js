@@ -14,7 +14,7 @@
   addEventListener("beforeprint", () => { before = folds.map((one) => one.open); fold(true); });
   addEventListener("afterprint", () => folds.forEach((one, at) => { one.open = before[at]; }));
 
-  const lists = [...document.querySelectorAll("table.rows")].map((table) => {
+  const lists = [...document.querySelectorAll("table.folders, table.rows")].map((table) => {
     const rows = [...table.tBodies[0].rows];
     const list = { table, rows, found: rows, limit: SHOWN, texts: null, more: make("button", "", { type: "button", className: "more" }) };
     list.more.addEventListener("click", () => {
@@ -41,10 +41,11 @@
     const bytes = /(?:^|[^.\d])([\d,]+)\sB\b/.exec(cell.textContent);
     return bytes ? Number(bytes[1].replaceAll(",", "")) : -1;
   };
-  const KEYS = [(row) => row.cells[0].textContent, (row) => size(row.cells[1]), (row) => size(row.cells[2])];
+  const path = (row) => `${row.querySelector("bdi").textContent}\n${row.cells[0].textContent}`;
+  const KEYS = [path, (row) => size(row.cells[1]), (row) => size(row.cells[2])];
   const BY = ["path", "size on the old side", "size on the new side"];
   for (const list of lists) {
-    const heads = [...list.table.tHead.rows[0].cells];
+    const heads = list.table.classList.contains("rows") ? [...list.table.tHead.rows[0].cells] : [];
     heads.forEach((head, column) => {
       const button = make("button", head.textContent, { type: "button", title: `Sort by ${BY[column]}` });
       head.replaceChildren(button);
@@ -84,6 +85,7 @@
     return { text: row.cells[0].textContent.toLowerCase(), cause: cause ? cause.textContent : "" };
   }));
   let at = -1;
+  let current = null;
 
   function search() {
     const words = sought.value.toLowerCase().split(/\s+/).filter(Boolean);
@@ -118,14 +120,27 @@
     }
     const closed = row.closest("details");
     if (closed) closed.open = true;
+    current = row;
     row.tabIndex = -1;
     row.focus({ preventScroll: true });
     row.scrollIntoView({ block: "center" });
-    matches.textContent = `${number(at + 1)} of ${number(all.length)} rows`;
+    matches.textContent = `${number(at + 1)} of ${number(all.length)} rows; Enter goes to the next, Escape back here`;
   }
+
+  // From the row that was found, the keys that found it go on.
+  document.addEventListener("keydown", (event) => {
+    if (event.target !== current) return;
+    if (event.key === "Escape") sought.focus();
+    if (event.key === "Enter") jump(event.shiftKey ? -1 : 1);
+  });
 
   if (whole) {
     finder.hidden = false;
+    // Nothing that is jumped to ends behind the search, which is higher the narrower the window is.
+    new ResizeObserver(() => {
+      const covered = getComputedStyle(finder).position === "sticky" ? finder.offsetHeight + 8 : 0;
+      document.documentElement.style.scrollPaddingTop = `${covered}px`;
+    }).observe(finder);
     finder.addEventListener("submit", (event) => { event.preventDefault(); jump(1); });
     sought.addEventListener("input", search);
     kind.addEventListener("input", search);
