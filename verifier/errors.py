@@ -9,7 +9,7 @@ The tree::
     │   ├── AlgorithmMismatch         2: two manifests that cannot be compared
     │   └── RuleFileError             2: a rule file that cannot be read or does not validate
     ├── SignOffRefused                1: the copy cannot be trusted, or the old side changed since; not signed
-    │   └── SignOffInconclusive       3: not everything could be checked; not signed
+    ├── SignOffInconclusive           3: not everything could be checked; not signed
     ├── Interrupted                   3: stopped before the end; run it again
     │   └── ShareGone                 3: the share itself went away under the scan
     └── CannotRun (OSError)           4: the surroundings do not allow it
@@ -75,7 +75,7 @@ class SignOffRefused(VerifierError):
     exit_code = 1
 
 
-class SignOffInconclusive(SignOffRefused):
+class SignOffInconclusive(VerifierError):
     """Not everything could be checked, and no reason was given to sign all the same."""
 
     exit_code = 3

@@ -8,7 +8,14 @@ import pytest
 
 from verifier import errors
 from verifier.classes import DEFAULT_SEVERITY, EXIT_CODES, Class, VerdictKind
-from verifier.errors import CannotRun, Interrupted, UsageProblem, VerifierError
+from verifier.errors import (
+    CannotRun,
+    Interrupted,
+    SignOffInconclusive,
+    SignOffRefused,
+    UsageProblem,
+    VerifierError,
+)
 
 ALL = [
     kind
@@ -34,8 +41,12 @@ def test_an_error_survives_pickling(kind: type[VerifierError]) -> None:
 
 @pytest.mark.parametrize("kind", ALL, ids=lambda kind: kind.__name__)
 def test_an_error_has_the_code_of_its_branch(kind: type[VerifierError]) -> None:
-    """Wrong usage is 2, interrupted is 3, could not run is 4: every error is in one of the branches."""
+    """Wrong usage is 2, interrupted is 3, could not run is 4, and not signed has the verdict's code.
+
+    Every error is in one of the branches.
+    """
     branches: dict[type[VerifierError], int] = {UsageProblem: 2, Interrupted: 3, CannotRun: 4}
+    branches |= {SignOffRefused: 1, SignOffInconclusive: 3}
     assert [code for branch, code in branches.items() if issubclass(kind, branch)] == [kind.exit_code]
 
 

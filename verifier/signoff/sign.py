@@ -18,7 +18,7 @@ from verifier.classes import Side, VerdictKind
 from verifier.decisions.checklist import Relisted, checklist
 from verifier.decisions.exceptions import LONGEST_NAME, LONGEST_TEXT
 from verifier.decisions.signoff import TRUSTED, SignedFile, SignOff, read_signoff, readable
-from verifier.errors import ManifestDamaged, SignOffInconclusive, SignOffRefused, UsageProblem
+from verifier.errors import ManifestDamaged, SignOffInconclusive, SignOffRefused, UsageProblem, VerifierError
 from verifier.evidence import (
     FINDINGS_FILE,
     REPORT_FILES,
@@ -84,7 +84,8 @@ def sign(
 
     Raises:
         UsageProblem: If a text or the key cannot be meant, nothing was checked there, or somebody signed already.
-        SignOffRefused: If the copy cannot be trusted, or the old side changed since, and no reason was given.
+        SignOffRefused: If the copy cannot be trusted, or the old side changed since, and no reason was given;
+            SignOffInconclusive where that is not known.
         CannotRun: If the evidence is not what was written, the old side is not there, or the key cannot sign.
         Interrupted: If the old side could not be listed again to its end.
     """
@@ -179,7 +180,7 @@ def _refuse_obstacle(signing: Signing, context: ReportContext, relisted: Reliste
         raise UsageProblem("--despite gives a reason, and nothing stands in the way", "leave it out")
 
 
-def _obstacle(evidence: Path, context: ReportContext, relisted: Relisted | None) -> SignOffRefused | None:
+def _obstacle(evidence: Path, context: ReportContext, relisted: Relisted | None) -> VerifierError | None:
     kind = context.verdict.kind
     if kind not in TRUSTED:
         refused = SignOffRefused if kind is VerdictKind.NOT_TRUSTWORTHY else SignOffInconclusive
