@@ -13,7 +13,7 @@ from verifier.reconcile.classify import Bench
 from verifier.reconcile.compared import Comparison
 from verifier.rules.matcher import Claim
 from verifier.rules.rule import Action, Policy, Rule, RuleSet
-from verifier.tree.entry import Entry, Kind, State
+from verifier.tree.entry import KIND_WORDS, Entry, Kind, State
 
 LATER: Final = T0_NS + 10 * SECOND_NS
 EARLIER: Final = T0_NS - 10 * SECOND_NS
@@ -134,7 +134,8 @@ def test_every_two_kinds_at_one_place_are_a_changed_kind(old: Kind, new: Kind) -
     """A file on one side and anything else on the other blocks trust, whatever else agrees."""
     outcome = reconciled([SAMPLES[old], file("b")], [SAMPLES[new], file("b")])
     assert (outcome.at("a").cls, outcome.at("a").severity) == (Class.KIND_CHANGED, Severity.BLOCKER)
-    assert outcome.at("a").reason == f"a {old} on the old side, a {new} on the new"
+    was, now = (KIND_WORDS.get(kind, kind) for kind in (old, new))
+    assert outcome.at("a").reason == f"a {was} on the old side, a {now} on the new"
 
 
 def test_what_lay_in_a_folder_that_became_a_file_is_missing() -> None:

@@ -238,11 +238,13 @@ def test_a_folder_is_shaded_by_the_gravest_found_in_it(tmp_path: Path) -> None:
         ("n: 1 on the new side only", 0, 10, Fill.NOTED),
         ("x: 1 missing, 300 with other metadata, 1 set aside by a rule", 10, 10, Fill.WAY),
         ("y: 1 under an altered name", 20, 10, Fill.LOOK),
-        ("z: 1 that could not be read or listed", 30, 10, Fill.OPEN),
+        ("z: 1 entry that could not be read or listed", 30, 10, Fill.OPEN),
         ("everything else: 1 not read on both sides", 40, 60, Fill.OPEN),
     ]
     assert shelf.grave == tuple(p.title for p in shelf.pieces if p.fill in (Fill.WAY, Fill.OPEN))
-    assert shelf.words.startswith("1 missing, 1 that could not be read or listed, 1 not read on both sides, 1 under an")
+    assert shelf.words.startswith(
+        "1 missing, 1 entry that could not be read or listed, 1 not read on both sides, 1 under an"
+    )
 
 
 def test_a_policy_and_what_was_accepted_shade_a_folder(tmp_path: Path) -> None:
@@ -304,7 +306,7 @@ def test_below_a_base_folders_are_drawn_and_the_rest_is_told(tmp_path: Path) -> 
     assert drawn.base == "data/scans"
     assert [shelf.name for shelf in drawn.shelves] == ["a"]
     assert drawn.shelves[0].words == "2 missing"
-    assert drawn.elsewhere == "1 missing, 1 that changed while being read, 2 on the new side only"
+    assert drawn.elsewhere == "1 missing, 1 entry that changed while being read, 2 on the new side only"
 
 
 def test_what_only_the_new_side_has_is_said_to_be_new(tmp_path: Path) -> None:

@@ -296,7 +296,7 @@ def test_folders_are_drawn_with_what_was_found_in_them(tmp_path: Path) -> None:
     assert drawn.attributes["height"] == str(6 + 2 * 6 + 8)
     text = words(report.section(4).text)
     assert "7 more folders are not drawn." in text
-    assert "In no folder that is drawn: 1 that changed while being read." in text
+    assert "In no folder that is drawn: 1 entry that changed while being read." in text
     assert report.answer(4) == "In 2 of 2 folders that are drawn"
 
 

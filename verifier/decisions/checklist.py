@@ -141,7 +141,7 @@ def _unchanged(relisted: Relisted | None) -> Point:
         return Point(
             UNCHANGED,
             Looked.PERSON,
-            "Not looked at since. If anybody could write there, let `verifier signoff --recheck-old` list it again.",
+            "Not looked at since. If anybody could write there, let verifier signoff --recheck-old list it again.",
         )
     compared = "names, kinds, sizes, times and change times" if relisted.ctimes else "names, kinds, sizes and times"
     told = f"Listed again {relisted.at}, {relisted.where}: {count_of(relisted.entries, 'entry', 'entries')}; {compared}"
@@ -155,7 +155,7 @@ def _copied(to_copy: Tally) -> Point:
         return Point(COPIED, Looked.SEEN, "Nothing is missing, damaged, or was changed there after it was frozen.")
     entries = count_of(to_copy.entries, "entry", "entries")
     files = count_of(to_copy.files, "file", "files")
-    told = f"{entries} ({files}, {to_copy.bytes:,} bytes): `verifier recopy` lists them. Copy these, then check again."
+    told = f"{entries} ({files}, {to_copy.bytes:,} bytes): verifier recopy lists them. Copy these, then check again."
     return Point(COPIED, Looked.OPEN, told)
 
 

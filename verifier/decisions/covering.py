@@ -125,6 +125,7 @@ def mark(findings: Findings, evidence: Path, holding: Sequence[Acceptance]) -> N
         evidence: The folder.
         holding: The exceptions. One covers nothing that its own class and pattern do not mean, whatever its rows say.
     """
+    findings.nothing_accepted()
     if not holding:
         return
     classes = {one.number: one.cls for one in holding}

@@ -13,7 +13,7 @@ from verifier.reconcile.findings import Finding
 from verifier.reconcile.look import Seen
 from verifier.reconcile.metadata import Difference, differences, marks_of
 from verifier.rules.rule import Action, Policy
-from verifier.tree.entry import Entry, Kind, State
+from verifier.tree.entry import KIND_WORDS, Entry, Kind, State
 from verifier.tree.names import shown
 
 if TYPE_CHECKING:
@@ -83,7 +83,8 @@ class Bench:
         if Kind.UNKNOWN in (old.kind, new.kind):
             return not_known(old, new) or Judgement(Class.UNREADABLE, "a side could not say what it is")
         if old.kind != new.kind:
-            return Judgement(Class.KIND_CHANGED, f"a {old.kind} on the old side, a {new.kind} on the new", claim=claim)
+            was, now = (KIND_WORDS.get(entry.kind, entry.kind) for entry in (old, new))
+            return Judgement(Class.KIND_CHANGED, f"a {was} on the old side, a {now} on the new", claim=claim)
         if old.kind == Kind.FILE:
             return self._two_files(old, new, claim, seen, relinked)
         unknown = not_known(old, new)

@@ -291,6 +291,13 @@ class Findings(DatabaseFile):
         with database_errors(self.path):
             return dict(self.connection.execute("SELECT marks, systematic FROM combinations"))
 
+    def nothing_accepted(self) -> None:
+        """Forget which findings exceptions cover."""
+        with database_errors(self.path):
+            self.connection.execute("PRAGMA query_only = OFF")
+            self.connection.execute("DELETE FROM temp.accepted")
+            self.connection.execute("PRAGMA query_only = ON")
+
     def stream(self, where: str = "1", parameters: tuple[object, ...] = (), limit: int = -1) -> Iterator[Finding]:
         """Stream findings in the contract's order.
 

@@ -20,7 +20,7 @@ from verifier.reconcile.findings import ACCEPTED, Findings, Tally
 from verifier.reconcile.folders import FolderSize, Ground
 from verifier.report.listing import may_be_shown
 from verifier.tree.names import name_of, parent_of
-from verifier.verdict import PHRASES
+from verifier.verdict import PHRASES, count_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -144,8 +144,13 @@ class _Found:
     @property
     def words(self) -> str:
         order = sorted(Class, key=lambda cls: cls is Class.CLUTTER)
-        told = [f"{self.counts[cls]:,} {PHRASES[cls]}" for cls in order if self.counts.get(cls)]
+        told = [_counted(self.counts[cls], PHRASES[cls]) for cls in order if self.counts.get(cls)]
         return ", ".join(told) or NOTHING
+
+
+def _counted(number: int, phrase: str) -> str:
+    """Return a number with what it counts; with a noun where the phrase says something of it."""
+    return f"{count_of(number, 'entry', 'entries')} {phrase}" if phrase.startswith("that") else f"{number:,} {phrase}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from verifier.reconcile.findings import Finding, Findings, Tally
 from verifier.report.amounts import size_text
 from verifier.report.context import time_text
 from verifier.tree.damage import Damage
-from verifier.tree.entry import Kind
+from verifier.tree.entry import KIND_WORDS, Kind
 from verifier.tree.names import shown
 
 if TYPE_CHECKING:
@@ -45,13 +45,6 @@ FIGURE_BYTES: Final = 3000
 RANGE_BYTES: Final = 200
 """and of each range in it."""
 _TAIL: Final = 800
-
-_KINDS: Final[dict[str, str]] = {
-    Kind.DIRECTORY: "folder",
-    Kind.CHAR_DEVICE: "character device",
-    Kind.BLOCK_DEVICE: "block device",
-    Kind.UNKNOWN: "unknown kind",
-}
 
 
 class Text(NamedTuple):
@@ -237,7 +230,7 @@ def _one_side(kind: str | None, size: int | None, mtime_ns: int | None) -> OneSi
         return None
     when = time_text(mtime_ns).replace("T", " ", 1)
     if kind != Kind.FILE or size is None:
-        return OneSide(may_be_shown(_KINDS.get(kind, kind)), "", when)
+        return OneSide(may_be_shown(KIND_WORDS.get(kind, kind)), "", when)
     return OneSide(size_text(size), f"{size:,}\u00a0B" if size >= 1000 else "", when)
 
 

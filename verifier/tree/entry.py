@@ -28,6 +28,15 @@ class Kind(StrEnum):
     UNKNOWN = "unknown"
 
 
+KIND_WORDS: Final[dict[str, str]] = {
+    Kind.DIRECTORY: "folder",
+    Kind.CHAR_DEVICE: "character device",
+    Kind.BLOCK_DEVICE: "block device",
+    Kind.UNKNOWN: "unknown kind",
+}
+"""How people call a kind, where that is not its own word."""
+
+
 class State(StrEnum):
     """How much is known about an entry's content.
 
