@@ -81,6 +81,9 @@ class VerdictKind(StrEnum):
     INCONCLUSIVE = "inconclusive"
 
 
+TRUSTED: tuple[VerdictKind, ...] = (VerdictKind.TRUSTWORTHY, VerdictKind.WITH_EXCEPTIONS)
+"""Verdicts under which a copy can be relied on."""
+
 DEFAULT_SEVERITY: dict[Class, Severity] = {
     Class.IDENTICAL: Severity.NONE,
     Class.CLUTTER: Severity.NOTE,

@@ -134,7 +134,7 @@ def test_a_reason_to_sign_all_the_same_comes_large(verifier: Command, damaged: P
         lines = text.splitlines()
         first = lines.index("*" * WIDTH)
         last = lines.index("*" * WIDTH, first + 1)
-        assert lines[first + 1] == "SIGNED DESPITE THE VERDICT. The reason that was given:"
+        assert lines[first + 1] == "SIGNED DESPITE THIS VERDICT. The reason that was given:"
         assert flat(" ".join(lines[first + 2 : last])) == DESPITE
     assert ended.out.startswith("SIGNED: NOT TRUSTWORTHY\n")
     hold_to_the_screen(ended, damaged.proof)
@@ -161,7 +161,7 @@ def test_what_changed_on_the_old_side_is_exit_1(verifier: Command, fresh: Checke
     hold_to_one_line(ended, 1, "the old side has changed", "1 new: later (new)")
     signed = verifier("signoff", fresh.proof, "--by", "X", "--recheck-old", "--despite", "not ours", "-q")
     assert signed.code == 0
-    assert "SIGNED DESPITE WHAT CHANGED SINCE." in signed.out
+    assert "SIGNED DESPITE WHAT CHANGED SINCE THE CHECK." in signed.out
     assert "OPEN           Is the old side what it was" in signed.out
 
 

@@ -305,7 +305,7 @@ def test_the_folder_in_which_all_lies_is_named(tmp_path: Path) -> None:
     sizes = tuple(FolderSize(f"data/{name}", side, 1, 1, 1) for name, side in (("a", Side.OLD), ("b", Side.NEW)))
     report = parsed(tmp_path, ground=Ground("data", sizes))
     assert "Everything lies in data/" in words(report.section(4).text)
-    assert report.answer(4) == "In 0 of 2 folders that are drawn"
+    assert report.answer(4) == "In none of the 2 folders that are drawn"
 
 
 def test_without_folders_or_sizes_the_page_says_so(tmp_path: Path) -> None:

@@ -287,10 +287,10 @@ def test_what_was_signed_despite_stands_large_beside_the_verdict(tmp_path: Path)
     report = parsed(tmp_path, one_of_each(), signing={"despite": "the old disks are failing"})
     (despite,) = report.all("div", "despite")
     assert despite.inside[-1] is report.section(1)
-    assert words(despite.text) == "Signed despite this: the old disks are failing"
+    assert words(despite.text) == "Signed despite this verdict: the old disks are failing"
     (large,) = report.within(despite, "p")[1:]
     assert large.classes == ["large"]
-    assert "Despite “Not trustworthy”: the old disks are failing" in words(report.section(12).text)
+    assert "Despite this verdict: the old disks are failing" in words(report.section(12).text)
     frame = report.all("div", "verdict")[0]
     order = report.elements.index
     assert order(frame) < order(despite) < order(report.all("nav")[0])

@@ -286,7 +286,7 @@ def test_a_sign_off_says_who_when_and_despite_what() -> None:
         "Signed by **the archivist** (head of the herbarium), 2026-11-28 10:00:00 UTC, on `desk`, without a key: "
         "“Not trustworthy”."
     )
-    assert told[1] == "**Signed despite this, because:** the old disks fail"
+    assert told[1] == "**Signed despite this verdict, because:** the old disks fail"
     assert told[2] == "> We keep both."
     assert len(told) == 3
     (page, _) = pages(ticket(replace(context, signoff=signed)))

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple, Self
 
 from blake3 import blake3
 
-from verifier.classes import Class, Side, VerdictKind
+from verifier.classes import TRUSTED, Class, Side, VerdictKind
 from verifier.decisions.exceptions import LONGEST_NAME, LONGEST_TEXT, Acceptance
 from verifier.errors import ManifestDamaged
 from verifier.evidence import SIGNATURE_FILE, SIGNOFF_FILE, file_digest
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
 
 LARGEST_BYTES: Final = 16_000_000
 """More than any sign-off takes."""
-TRUSTED: Final = (VerdictKind.TRUSTWORTHY, VerdictKind.WITH_EXCEPTIONS)
 """Verdicts that need no reason to be signed."""
 FINGERPRINT: Final = re.compile(r"SHA256:[A-Za-z0-9+/]{43}")
 """How ssh-keygen writes a key's fingerprint (ssh-keygen(1), -l): SHA-256 in base64 without padding."""

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
-from verifier.classes import Cause, Class, VerdictKind
+from verifier.classes import TRUSTED, Cause, Class
 from verifier.report.drawing import FROM_ELSEWHERE, NOTHING
 from verifier.report.listing import may_be_shown
 from verifier.report.words import HEADLINES, NOT_PROVED
@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 
     from verifier.report.context import ReportContext, SideFacts
     from verifier.report.cutting import Content
-
-TRUSTED: Final = (VerdictKind.TRUSTWORTHY, VerdictKind.WITH_EXCEPTIONS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +104,8 @@ def _where(content: Content) -> str:
     if not drawn.shelves:
         return "There are no folders"
     touched = sum(shelf.words not in (NOTHING, FROM_ELSEWHERE) for shelf in drawn.shelves)
-    return f"In {touched} of {count_of(len(drawn.shelves), 'folder', 'folders')} that are drawn"
+    there = count_of(len(drawn.shelves), "folder", "folders")
+    return f"In {touched:,} of {there} that are drawn" if touched else f"In none of the {there} that are drawn"
 
 
 def _to_decide(context: ReportContext, content: Content) -> str:

@@ -18,14 +18,14 @@ from typing import TYPE_CHECKING, Final
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from verifier.classes import Class, Side
+from verifier.classes import TRUSTED, Class, Side
 from verifier.reconcile.findings import Findings, Tally
 from verifier.report.amounts import duration_text, size_text
 from verifier.report.cutting import cut
 from verifier.report.damages import bytes_of, cut_off, facts_of, ranges_of, strip
 from verifier.report.drawing import FILL_WORDS, MOST_NAMED, Fill, bars
 from verifier.report.listing import may_be_shown
-from verifier.report.overview import TRUSTED, obstacles, questions, resists_forgery, warnings
+from verifier.report.overview import obstacles, questions, resists_forgery, warnings
 from verifier.report.parts import counted
 from verifier.report.words import (
     FACT_WORDS,
@@ -35,6 +35,7 @@ from verifier.report.words import (
     MEANINGS,
     MEANS,
     NOT_PROVED,
+    despite_what,
     problem_line,
 )
 from verifier.rules.rule import Action
@@ -150,7 +151,7 @@ def _environment() -> Environment:
     )
     environment.globals.update(FILL_WORDS=FILL_WORDS, MEANS=MEANS, NOT_PROVED=NOT_PROVED, FILE_SYSTEM=FILE_SYSTEM_FACTS)
     environment.globals.update(count_of=count_of, fact=_fact, said=_said, manner=_manner, coldness=_coldness)
-    environment.globals.update(problem_line=problem_line, took=_took, LOOKED=LOOKED_WORDS)
+    environment.globals.update(problem_line=problem_line, despite_what=despite_what, took=_took, LOOKED=LOOKED_WORDS)
     environment.globals.update(strip=strip, cut_off=cut_off, facts_of=facts_of, ranges_of=ranges_of, bytes_of=bytes_of)
     return environment
 

@@ -8,15 +8,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, TypeVar
 
-from verifier.classes import Class, Severity, Side
+from verifier.classes import TRUSTED, Class, Severity, Side
 from verifier.decisions.exceptions import LONGEST_TEXT
 from verifier.evidence import FINDINGS_FILE, MANIFEST_FILES, PAGE_FILE, SUMMARY_FILE, TABLE_FILE, TICKET_FILE
 from verifier.report.amounts import instant_text, size_text
 from verifier.report.context import problem_lines
 from verifier.report.markdown import name, prose
-from verifier.report.overview import TRUSTED, warnings
+from verifier.report.overview import warnings
 from verifier.report.parts import STANDS_IN_THE_WAY, counted
-from verifier.report.words import HEADLINES, MEANINGS, MEANS, NOT_PROVED
+from verifier.report.words import HEADLINES, MEANINGS, MEANS, NOT_PROVED, despite_what
 from verifier.verdict import count_of
 
 if TYPE_CHECKING:
@@ -106,7 +106,7 @@ def _signoff(context: ReportContext) -> Iterator[str]:
 def _conditions(context: ReportContext, signed: SignOff) -> Iterator[str]:
     """Say what a reader of a sign-off must not miss."""
     if signed.despite:
-        yield f"**Signed despite this, because:** {prose(signed.despite, LONGEST_TEXT)}"
+        yield f"**Signed despite {despite_what(signed)}, because:** {prose(signed.despite, LONGEST_TEXT)}"
     if signed.report_id != context.report_id:
         yield f"**It was given for report {name(signed.report_id)}, and this is another one.**"
 

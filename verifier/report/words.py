@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from verifier.classes import Cause, Class, VerdictKind
+from verifier.classes import TRUSTED, Cause, Class, VerdictKind
 from verifier.decisions.signoff import Looked
 from verifier.tree.names import shown
 from verifier.verdict import count_of
+
+if TYPE_CHECKING:
+    from verifier.decisions.signoff import SignOff
 
 CAUTIONS: Final = (
     "A verified copy is not a backup. One fault, one mistake or one thief can still take the only copy there is.",
@@ -116,6 +119,11 @@ def problem_line(operation: str, error: str, entries: int, folder: str, attempts
     else:
         to_do = TO_DO.get(error, "")
     return f"{shown(error)} ({operation}) on {what}{where}{tried}" + (f": {to_do}" if to_do else "")
+
+
+def despite_what(signed: SignOff) -> str:
+    """Say what somebody signed in spite of, where a reason was needed."""
+    return "what changed since the check" if signed.verdict in TRUSTED else "this verdict"
 
 
 LOOKED_WORDS: Final[dict[Looked, str]] = {

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from verifier.classes import Side
-from verifier.decisions.signoff import TRUSTED, Looked, Point
+from verifier.classes import TRUSTED, Side
+from verifier.decisions.signoff import Looked, Point
 from verifier.evidence import PAGE_FILE, SIGNOFF_FILE
 from verifier.manifest.database import named
 from verifier.report.terminal import WIDTH, Line
-from verifier.report.words import HEADLINES, LOOKED_WORDS
+from verifier.report.words import HEADLINES, LOOKED_WORDS, despite_what
 from verifier.signoff.verify import HARMLESS, State
 from verifier.tree.names import shown
 
@@ -84,9 +84,8 @@ def _head(signed: SignOff, headline: str, *, holds: bool = True) -> Iterator[Lin
     trusted = signed.verdict in TRUSTED
     yield Line(headline, ("good" if holds else "plain") if trusted else "bad")
     if signed.despite:
-        why = "THE VERDICT" if not trusted else "WHAT CHANGED SINCE"
         yield Line("*" * WIDTH, "bad")
-        yield Line(f"SIGNED DESPITE {why}. The reason that was given:", "bad")
+        yield Line(f"SIGNED DESPITE {despite_what(signed).upper()}. The reason that was given:", "bad")
         yield from _wrapped(signed.despite, "    ", "    ", "bad")
         yield Line("*" * WIDTH, "bad")
     role = f", {signed.role}" if signed.role else ""

@@ -14,10 +14,10 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from verifier.classes import Side, VerdictKind
+from verifier.classes import TRUSTED, Side, VerdictKind
 from verifier.decisions.checklist import Relisted, checklist
 from verifier.decisions.exceptions import LONGEST_NAME, LONGEST_TEXT
-from verifier.decisions.signoff import TRUSTED, SignedFile, SignOff, read_signoff, readable
+from verifier.decisions.signoff import SignedFile, SignOff, read_signoff, readable
 from verifier.errors import ManifestDamaged, SignOffInconclusive, SignOffRefused, UsageProblem, VerifierError
 from verifier.evidence import (
     FINDINGS_FILE,
