@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import platform
+import resource
+import subprocess
+import sys
 import tempfile
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import psutil
 
@@ -47,6 +51,46 @@ def run_rows(description: str | None, rows: Mapping[str, Row], arguments: Sequen
         print(surroundings(), flush=True)
         results = [_shown(row, rows[row](folder, given.scale, given.runs)) for row in given.rows or rows]
     return 0 if all(result.holds for result in results) else 1
+
+
+class Measured(NamedTuple):
+    """What one measurement in a process of its own came to."""
+
+    seconds: float
+    peak_mb: float
+
+
+def run_rows_or_one(
+    description: str | None,
+    rows: Mapping[str, Row],
+    measure: Callable[..., Measured],
+    arguments: Sequence[str] | None,
+) -> int:
+    """Do what `run_rows` does; with ``--one``, be the process of one measurement and print what it came to.
+
+    Args:
+        description: As for `run_rows`.
+        rows: As for `run_rows`.
+        measure: Called with what `measured_apart` was given, as text.
+        arguments: As for `run_rows`.
+    """
+    given = sys.argv[1:] if arguments is None else list(arguments)
+    if given[:1] == ["--one"]:
+        print(json.dumps(measure(*given[1:])))
+        return 0
+    return run_rows(description, rows, given)
+
+
+def measured_apart(module: str, *what: object) -> Measured:
+    """Have a benchmark program measure something in a process of its own."""
+    command = [sys.executable, "-m", module, "--one", *map(str, what)]
+    done = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True)
+    return Measured(*json.loads(done.stdout))
+
+
+def peak_mb() -> float:
+    """Return the most memory that this process has had."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000
 
 
 def _shown(row: str, result: Result) -> Result:

@@ -18,18 +18,15 @@ Without rows all are run; ten needs 10 GB of disk. Exit code 1 where something d
 from __future__ import annotations
 
 import importlib
-import json
-import resource
 import statistics
-import subprocess
 import sys
 import tempfile
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final
 
 from tests.benchmarks.pairs import Result, Target, take_turns, time_result
-from tests.benchmarks.program import run_rows
+from tests.benchmarks.program import Measured, measured_apart, peak_mb, run_rows_or_one
 from tests.benchmarks.sides import Sides, join, make
 from verifier.classes import Class, Side
 from verifier.reconcile.options import ReconcileOptions
@@ -47,24 +44,9 @@ TEN_TIMES: Final = Target(12.0, 10.0, at_most=True)
 MOST_MB: Final = 400
 
 
-class Measured(NamedTuple):
-    """One process's result."""
-
-    seconds: float
-    peak_mb: float
-
-
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Make the manifests that are wanted, run the rows, print them; return 1 where something does not hold.
-
-    With ``--one`` it is the process of one measurement, and prints that.
-    """
-    given = sys.argv[1:] if arguments is None else list(arguments)
-    if given[:1] == ["--one"]:
-        what, old, new = given[1:]
-        print(json.dumps(_measure(what, Sides(Path(old), Path(new)))))
-        return 0
-    return run_rows(__doc__, {"million": _million, "relocated": _relocated, "ten": _ten}, arguments)
+    """Make the manifests that are wanted, run the rows, print them; return 1 where something does not hold."""
+    return run_rows_or_one(__doc__, {"million": _million, "relocated": _relocated, "ten": _ten}, _measure, arguments)
 
 
 def _million(folder: Path, scale: float, runs: int) -> Result:
@@ -103,12 +85,11 @@ def _ten(folder: Path, scale: float, runs: int) -> Result:
 
 
 def _run(what: str, sides: Sides) -> Measured:
-    command = [sys.executable, "-m", "tests.benchmarks.reconcile", "--one", what, str(sides.old), str(sides.new)]
-    done = subprocess.run(command, check=True, capture_output=True, text=True)
-    return Measured(*json.loads(done.stdout))
+    return measured_apart("tests.benchmarks.reconcile", what, sides.old, sides.new)
 
 
-def _measure(what: str, sides: Sides) -> Measured:
+def _measure(what: str, old: str, new: str) -> Measured:
+    sides = Sides(Path(old), Path(new))
     if what == "join":
         started = time.perf_counter()
         join(sides.attached())
@@ -120,9 +101,9 @@ def _measure(what: str, sides: Sides) -> Measured:
             started = time.perf_counter()
             done = reconcile(sides.old, sides.new, Path(scratch) / "findings.sqlite", ReconcileOptions(rules))
             seconds = time.perf_counter() - started
-        old = done.accounts[Side.OLD]
-        assert old[Class.MISSING].files * 3 == old[Class.CONTENT_CHANGED].files * 2
-    return Measured(seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000)
+        account = done.accounts[Side.OLD]
+        assert account[Class.MISSING].files * 3 == account[Class.CONTENT_CHANGED].files * 2
+    return Measured(seconds, peak_mb())
 
 
 if __name__ == "__main__":

@@ -18,19 +18,16 @@ from __future__ import annotations
 
 import csv
 import importlib
-import json
 import os
-import resource
 import statistics
-import subprocess
 import sys
 import time
 from itertools import chain
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final
 
 from tests.benchmarks.pairs import Result, Target, judged, take_turns, time_result
-from tests.benchmarks.program import run_rows
+from tests.benchmarks.program import Measured, measured_apart, peak_mb, run_rows_or_one
 from tests.report.evidence import finding, written
 from verifier.classes import Cause, Class
 from verifier.evidence import FINDINGS_FILE, PAGE_FILE, TABLE_FILE
@@ -62,24 +59,9 @@ STEP_NS: Final = 600_000_000_007
 """Between the times of two files: a million of them take nineteen years."""
 
 
-class Measured(NamedTuple):
-    """One process's result."""
-
-    seconds: float
-    peak_mb: float
-
-
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Make the findings that are wanted, run the rows, print them; return 1 where something does not hold.
-
-    With ``--one`` it is the process of one measurement, and prints that.
-    """
-    given = sys.argv[1:] if arguments is None else list(arguments)
-    if given[:1] == ["--one"]:
-        what, folder, number = given[1:]
-        print(json.dumps(_measure(what, Path(folder), int(number))))
-        return 0
-    return run_rows(__doc__, {"million": _million, "memory": _memory}, arguments)
+    """Make the findings that are wanted, run the rows, print them; return 1 where something does not hold."""
+    return run_rows_or_one(__doc__, {"million": _million, "memory": _memory}, _measure, arguments)
 
 
 def _million(folder: Path, scale: float, runs: int) -> Result:
@@ -155,12 +137,11 @@ def _warm(evidence: Path) -> None:
 
 
 def _run(what: str, evidence: Path, number: int) -> Measured:
-    command = [sys.executable, "-m", "tests.benchmarks.report", "--one", what, str(evidence), str(number)]
-    done = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True)
-    return Measured(*json.loads(done.stdout))
+    return measured_apart("tests.benchmarks.report", what, evidence, number)
 
 
-def _measure(what: str, evidence: Path, number: int) -> Measured:
+def _measure(what: str, folder: str, count: str) -> Measured:
+    evidence, number = Path(folder), int(count)
     importlib.import_module("verifier.report.page")  # what a process loads once is not what is measured here
     started = time.perf_counter()
     if what == "make":
@@ -171,10 +152,10 @@ def _measure(what: str, evidence: Path, number: int) -> Measured:
     else:
         write_report(evidence)
     seconds = time.perf_counter() - started
-    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000
+    peak = peak_mb()
     if what == "report":
         _look_at(evidence, number)
-    return Measured(seconds, peak_mb)
+    return Measured(seconds, peak)
 
 
 def _query(evidence: Path) -> None:

@@ -13,7 +13,7 @@ from rich.cells import cell_len
 from tests.cli.conftest import Place
 from tests.cli.test_bad_input import hold_to_one_line
 from tests.reconcile.trees import T0_NS, scratch, snapshot
-from tests.signoff.gardens import CURATOR, allow, make_key
+from tests.signoff.gardens import CURATOR, Garden, allow, make_key
 from verifier.check import CheckRequest, check
 from verifier.decisions.checklist import TEXTS
 from verifier.decisions.signoff import read_signoff
@@ -30,51 +30,30 @@ WIDTH: Final = 80
 DESPITE: Final = "there is a third copy of everything, on tape, in the other building; it was read last week"
 
 
-class Checked(NamedTuple):
-    """Two trees and the folder of a check."""
-
-    base: Path
-
-    @property
-    def old(self) -> Path:
-        """The old side's root."""
-        return self.base / "old"
-
-    @property
-    def new(self) -> Path:
-        """The new side's root."""
-        return self.base / "new"
-
-    @property
-    def proof(self) -> Path:
-        """The evidence."""
-        return self.base / "proof"
-
-
-def lay_out(base: Path) -> Checked:
+def lay_out(base: Path) -> Garden:
     """Plant two equal trees and check them."""
     place = Place(base)
     check(CheckRequest(place.old, place.new, place.proof))
-    return Checked(base)
+    return Garden(base)
 
 
 # In memory where possible: signing waits for the disk.
 @pytest.fixture(scope="module")
-def once() -> Iterator[Checked]:
+def once() -> Iterator[Garden]:
     """Give a check of two equal trees that no test changes."""
     with scratch() as base:
         yield lay_out(base)
 
 
 @pytest.fixture
-def checked(once: Checked) -> Iterator[Checked]:
+def checked(once: Garden) -> Iterator[Garden]:
     """Give a copy of that check; its trees are not those that were checked."""
     with scratch() as base:
-        yield Checked(shutil.copytree(once.base, base / "copy"))
+        yield Garden(shutil.copytree(once.base, base / "copy"))
 
 
 @pytest.fixture
-def fresh() -> Iterator[Checked]:
+def fresh() -> Iterator[Garden]:
     """Give two equal trees and a check of them."""
     with scratch() as base:
         yield lay_out(base)
@@ -105,10 +84,10 @@ def hold_to_the_screen(ended: Ended, *paths: Path) -> None:
         assert line == line.rstrip()
 
 
-def test_signing_says_what_was_signed_and_what_comes_first(verifier: Command, checked: Checked) -> None:
+def test_signing_says_what_was_signed_and_what_comes_first(verifier: Command, checked: Garden) -> None:
     """Verdict, who, the report's id, both fingerprints, the whole checklist with marks, the cautions, and where."""
-    ended = verifier("signoff", checked.proof, "--by", CURATOR, "--role", "head of collections", "-q")
-    signed = read_signoff(checked.proof)
+    ended = verifier("signoff", checked.evidence, "--by", CURATOR, "--role", "head of collections", "-q")
+    signed = read_signoff(checked.evidence)
     assert signed is not None
     assert (ended.code, ended.err) == (0, "")
     lines = ended.out.splitlines()
@@ -122,7 +101,7 @@ def test_signing_says_what_was_signed_and_what_comes_first(verifier: Command, ch
     assert marks == ["yours to know", "seen", *["yours to know"] * 2, *["seen"] * 2, *["yours to know"] * 2]
     assert "Signed without a key (--ssh-key): whoever can write in that folder" in told
     assert "verifier signoff --check" in told
-    hold_to_the_screen(ended, checked.proof)
+    hold_to_the_screen(ended, checked.evidence)
 
 
 def test_a_reason_to_sign_all_the_same_comes_large(verifier: Command, damaged: Place) -> None:
@@ -154,21 +133,21 @@ def test_an_inconclusive_check_is_exit_3(verifier: Command, place: Place) -> Non
     hold_to_one_line(verifier("signoff", place.proof, "--by", "X", "-q"), 3, "inconclusive", "--despite")
 
 
-def test_what_changed_on_the_old_side_is_exit_1(verifier: Command, fresh: Checked) -> None:
+def test_what_changed_on_the_old_side_is_exit_1(verifier: Command, fresh: Garden) -> None:
     """Found by listing it again; with a reason it is signed, and the point is open."""
     (fresh.old / "later").touch()
-    ended = verifier("signoff", fresh.proof, "--by", "X", "--recheck-old", "-q")
+    ended = verifier("signoff", fresh.evidence, "--by", "X", "--recheck-old", "-q")
     hold_to_one_line(ended, 1, "the old side has changed", "1 new: later (new)")
-    signed = verifier("signoff", fresh.proof, "--by", "X", "--recheck-old", "--despite", "not ours", "-q")
+    signed = verifier("signoff", fresh.evidence, "--by", "X", "--recheck-old", "--despite", "not ours", "-q")
     assert signed.code == 0
     assert "SIGNED DESPITE WHAT CHANGED SINCE THE CHECK." in signed.out
     assert "OPEN           Is the old side what it was" in signed.out
 
 
-def test_looking_says_line_by_line_what_holds(verifier: Command, checked: Checked) -> None:
+def test_looking_says_line_by_line_what_holds(verifier: Command, checked: Garden) -> None:
     """Exit code 0 while it does; everything is named, and what is not proved."""
-    verifier("signoff", checked.proof, "--by", CURATOR, "-q")
-    ended = verifier("signoff", "--check", checked.proof, "-q")
+    verifier("signoff", checked.evidence, "--by", CURATOR, "-q")
+    ended = verifier("signoff", "--check", checked.evidence, "-q")
     assert (ended.code, ended.err) == (0, "")
     lines = ended.out.splitlines()
     assert lines[0] == "THE SIGN-OFF HOLDS"
@@ -177,17 +156,17 @@ def test_looking_says_line_by_line_what_holds(verifier: Command, checked: Checke
     assert any(line.startswith("  not proved  signature ") for line in lines)
     assert "Signed less than an hour ago; the check ended less than an hour ago." in lines
     assert "whoever can write in this folder can change everything in it and sign anew" in flat(ended.out)
-    hold_to_the_screen(ended, checked.proof)
+    hold_to_the_screen(ended, checked.evidence)
 
 
-def test_looking_names_what_changed_first(verifier: Command, checked: Checked) -> None:
+def test_looking_names_what_changed_first(verifier: Command, checked: Garden) -> None:
     """Exit code 1; what holds comes after it."""
-    verifier("signoff", checked.proof, "--by", CURATOR, "-q")
-    with (checked.proof / "findings.sqlite").open("ab") as file:
+    verifier("signoff", checked.evidence, "--by", CURATOR, "-q")
+    with (checked.evidence / "findings.sqlite").open("ab") as file:
         file.write(b"x")
-    (checked.proof / "summary.json").unlink()
-    (checked.proof / "notes.txt").touch()
-    ended = verifier("signoff", checked.proof, "--check", "-q")
+    (checked.evidence / "summary.json").unlink()
+    (checked.evidence / "notes.txt").touch()
+    ended = verifier("signoff", checked.evidence, "--check", "-q")
     assert ended.code == 1
     lines = ended.out.splitlines()
     assert lines[:2] == ["THE SIGN-OFF DOES NOT HOLD", "It was signed as: Trustworthy"]
@@ -195,85 +174,85 @@ def test_looking_names_what_changed_first(verifier: Command, checked: Checked) -
     assert lines[first].startswith("  CHANGED     findings.sqlite ")
     assert next(line for line in lines if "summary.json" in line).startswith("  MISSING     summary.json ")
     assert next(line for line in lines if "notes.txt" in line).startswith("  not signed  notes.txt ")
-    hold_to_the_screen(ended, checked.proof)
+    hold_to_the_screen(ended, checked.evidence)
 
 
-def test_looking_at_nothing_is_exit_2(verifier: Command, checked: Checked) -> None:
+def test_looking_at_nothing_is_exit_2(verifier: Command, checked: Garden) -> None:
     """Where nobody signed there is nothing to hold."""
-    hold_to_one_line(verifier("signoff", "--check", checked.proof, "-q"), 2, "holds no sign-off", "--by NAME")
+    hold_to_one_line(verifier("signoff", "--check", checked.evidence, "-q"), 2, "holds no sign-off", "--by NAME")
 
 
 @pytest.mark.real(programs=("ssh-keygen",))
-def test_a_key_and_who_may_sign(verifier: Command, checked: Checked) -> None:
+def test_a_key_and_who_may_sign(verifier: Command, checked: Garden) -> None:
     """The key is named when signing, and its owner when looking."""
     key = make_key(checked.base / "key")
     allowed = allow(checked.base / "allowed", key)
-    ended = verifier("signoff", checked.proof, "--by", CURATOR, "--ssh-key", key, "-q")
-    signed = read_signoff(checked.proof)
+    ended = verifier("signoff", checked.evidence, "--by", CURATOR, "--ssh-key", key, "-q")
+    signed = read_signoff(checked.evidence)
     assert signed is not None
     assert (ended.code, ended.err) == (0, "")
     assert f"key     {signed.key}" in ended.out.splitlines()
     assert "Signed without a key" not in ended.out
-    ended = verifier("signoff", checked.proof, "--check", "--allowed-signers", allowed, "-q")
+    ended = verifier("signoff", checked.evidence, "--check", "--allowed-signers", allowed, "-q")
     assert ended.code == 0
     assert f"holds signature by curator@garden.example, with the key {signed.key}" in flat(ended.out)
     shutil.copy(make_key(checked.base / "other").with_name("other.pub"), allowed)
-    ended = verifier("signoff", checked.proof, "--check", "--allowed-signers", allowed, "-q")
+    ended = verifier("signoff", checked.evidence, "--check", "--allowed-signers", allowed, "-q")
     assert (ended.code, ended.out.splitlines()[0]) == (1, "THE SIGN-OFF DOES NOT HOLD")
-    hold_to_the_screen(ended, checked.proof, allowed)
+    hold_to_the_screen(ended, checked.evidence, allowed)
 
 
-def test_any_writing_fits_the_screen(verifier: Command, checked: Checked) -> None:
+def test_any_writing_fits_the_screen(verifier: Command, checked: Garden) -> None:
     """Wide characters take two columns, and a word may be longer than a line."""
     name = "植物標本室長"
     statement = f"{'標' * 300}\n\n{'x' * 200} {'y ' * 100}"
-    ended = verifier("signoff", checked.proof, "--by", name * 20, "--statement", statement, "-q")
+    ended = verifier("signoff", checked.evidence, "--by", name * 20, "--statement", statement, "-q")
     assert ended.code == 0
-    hold_to_the_screen(ended, checked.proof)
+    hold_to_the_screen(ended, checked.evidence)
     assert "".join(ended.out.split()).count("標") >= 320
-    hold_to_the_screen(verifier("signoff", checked.proof, "--check", "-q"), checked.proof)
+    hold_to_the_screen(verifier("signoff", checked.evidence, "--check", "-q"), checked.evidence)
 
 
-def test_words_are_kept_without_the_spaces_around_them(verifier: Command, checked: Checked) -> None:
+def test_words_are_kept_without_the_spaces_around_them(verifier: Command, checked: Garden) -> None:
     """As a script may leave them there."""
-    verifier("signoff", checked.proof, "--by", f"  {CURATOR}\n", "--statement", "\nI have read it.\n", "-q")
-    signed = read_signoff(checked.proof)
+    verifier("signoff", checked.evidence, "--by", f"  {CURATOR}\n", "--statement", "\nI have read it.\n", "-q")
+    signed = read_signoff(checked.evidence)
     assert signed is not None
     assert (signed.by, signed.statement) == (CURATOR, "I have read it.")
 
 
-def test_progress_goes_to_standard_error(verifier: Command, fresh: Checked) -> None:
+def test_progress_goes_to_standard_error(verifier: Command, fresh: Garden) -> None:
     """And can be turned off."""
-    ended = verifier("signoff", fresh.proof, "--by", "X", "--recheck-old")
+    ended = verifier("signoff", fresh.evidence, "--by", "X", "--recheck-old")
     assert "holding the evidence against itself" in ended.err
     assert "listing the old side again" in ended.err
     assert ended.out.startswith("SIGNED: TRUSTWORTHY\n")
 
 
-def test_the_report_is_printed_as_it_was_signed(verifier: Command, checked: Checked) -> None:
+def test_the_report_is_printed_as_it_was_signed(verifier: Command, checked: Garden) -> None:
     """`verifier report` repairs a signed report, and says in one line where it cannot."""
-    verifier("signoff", checked.proof, "--by", "X", "-q")
-    page = (checked.proof / "report.html").read_bytes()
-    (checked.proof / "report.html").write_bytes(b"")
-    assert verifier("report", checked.proof).code == 0
-    assert (checked.proof / "report.html").read_bytes() == page
-    record = json.loads((checked.proof / SIGNOFF_FILE).read_text("utf-8"))
-    (checked.proof / SIGNOFF_FILE).write_text(json.dumps(record))
-    hold_to_one_line(verifier("report", checked.proof), 4, "signoff.json was changed after it was signed")
+    verifier("signoff", checked.evidence, "--by", "X", "-q")
+    page = (checked.evidence / "report.html").read_bytes()
+    (checked.evidence / "report.html").write_bytes(b"")
+    assert verifier("report", checked.evidence).code == 0
+    assert (checked.evidence / "report.html").read_bytes() == page
+    record = json.loads((checked.evidence / SIGNOFF_FILE).read_text("utf-8"))
+    (checked.evidence / SIGNOFF_FILE).write_text(json.dumps(record))
+    hold_to_one_line(verifier("report", checked.evidence), 4, "signoff.json was changed after it was signed")
 
 
-def test_no_command_touches_a_tree(verifier: Command, fresh: Checked) -> None:
+def test_no_command_touches_a_tree(verifier: Command, fresh: Garden) -> None:
     """Signing, listing again and looking write into the evidence alone."""
     before = [snapshot(tree) for tree in (fresh.old, fresh.new)]
-    verifier("signoff", fresh.proof, "--by", "X", "--recheck-old", "-q")
-    verifier("signoff", fresh.proof, "--check", "-q")
+    verifier("signoff", fresh.evidence, "--by", "X", "--recheck-old", "-q")
+    verifier("signoff", fresh.evidence, "--check", "-q")
     assert [snapshot(tree) for tree in (fresh.old, fresh.new)] == before
 
 
 class Case(NamedTuple):
     """A command line that is refused, with what comes after the evidence folder."""
 
-    arguments: Callable[[Checked], Sequence[object]]
+    arguments: Callable[[Garden], Sequence[object]]
     code: int
     words: tuple[str, ...]
 
@@ -311,19 +290,19 @@ CASES: Final[dict[str, Case]] = {
 
 
 @pytest.mark.parametrize("case", CASES.values(), ids=CASES)
-def test_what_cannot_be_meant_is_one_line(verifier: Command, checked: Checked, case: Case) -> None:
+def test_what_cannot_be_meant_is_one_line(verifier: Command, checked: Garden, case: Case) -> None:
     """With the right exit code, and nothing signed."""
     before = snapshot(checked.base)
-    ended = verifier("signoff", checked.proof, "-q", *case.arguments(checked))
+    ended = verifier("signoff", checked.evidence, "-q", *case.arguments(checked))
     hold_to_one_line(ended, case.code, *case.words)
     after = snapshot(checked.base)
     # Holding the folder makes a lock in it and takes it away.
     assert [one[:2] for one in after] == [one[:2] for one in before]
-    assert not (checked.proof / SIGNOFF_FILE).exists()
+    assert not (checked.evidence / SIGNOFF_FILE).exists()
 
 
 @pytest.mark.parametrize("what", ["nowhere", "old", "old/a"])
-def test_a_folder_that_holds_no_check_is_exit_2(verifier: Command, checked: Checked, what: str) -> None:
+def test_a_folder_that_holds_no_check_is_exit_2(verifier: Command, checked: Garden, what: str) -> None:
     """Whatever it is, nothing is made there."""
     before = snapshot(checked.base)
     hold_to_one_line(verifier("signoff", checked.base / what, "--by", "X"), 2, "findings.sqlite is not there")
@@ -332,7 +311,7 @@ def test_a_folder_that_holds_no_check_is_exit_2(verifier: Command, checked: Chec
     assert snapshot(checked.base) == before
 
 
-def test_signing_twice_is_exit_2(verifier: Command, checked: Checked) -> None:
+def test_signing_twice_is_exit_2(verifier: Command, checked: Garden) -> None:
     """It says who signed, and when."""
-    verifier("signoff", checked.proof, "--by", CURATOR, "-q")
-    hold_to_one_line(verifier("signoff", checked.proof, "--by", "X", "-q"), 2, f"was signed by {CURATOR} at 20")
+    verifier("signoff", checked.evidence, "--by", CURATOR, "-q")
+    hold_to_one_line(verifier("signoff", checked.evidence, "--by", "X", "-q"), 2, f"was signed by {CURATOR} at 20")
