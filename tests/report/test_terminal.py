@@ -12,6 +12,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from tests.decisions.records import signoff
 from tests.reconcile.trees import entry, file, folder, link, scratch, unread, with_parents, write_manifest
 from verifier.check import CheckRequest, check
 from verifier.classes import Cause, Class, Severity, Side, VerdictKind
@@ -174,6 +175,19 @@ def test_large_numbers_of_everything_fit_on_one_screen(summary_of: Callable[...,
     assert sum("INCOMPLETE" in line for line in lines) == 2
     # What does not fit is said to be left out.
     assert any("more" in line and "in the report" in line for line in lines)
+
+
+@pytest.mark.parametrize("despite", ["", "the logger never rests"])
+def test_a_sign_off_is_said_in_one_line(summary_of: Callable[..., list[str]], tmp_path: Path, despite: str) -> None:
+    """Who signed, when, and in spite of what; a name of any length fits."""
+    summary_of(*everything(), rules=load_rules())
+    signed = signoff(by="\u690d\u7269 " * 40, despite=despite, verdict=VerdictKind.NOT_TRUSTWORTHY)
+    with Findings.open(tmp_path / "proof" / "findings.sqlite") as findings:
+        context = dataclasses.replace(build_context(Path("proof"), findings), signoff=signed)
+    lines = [line.text for line in summarise(context)]
+    hold_to_one_screen(lines)
+    (said,) = [line for line in lines if line.startswith("Signed")]
+    assert said.startswith(f"Signed{' despite this verdict' if despite else ''}, {signed.at}, by \u690d\u7269")
 
 
 def test_wide_characters_take_two_columns(summary_of: Callable[..., list[str]]) -> None:

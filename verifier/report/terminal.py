@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING, Final
 from verifier.classes import Class, Side, VerdictKind
 from verifier.manifest.database import named
 from verifier.report.amounts import size_text
-from verifier.report.words import HEADLINES, MEANINGS
+from verifier.report.words import HEADLINES, MEANINGS, despite_what
+from verifier.tree.names import shown
 from verifier.verdict import PHRASES, count_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from verifier.decisions.signoff import SignOff
     from verifier.report.context import Named, ReportContext
 
 WIDTH: Final = 80
@@ -50,7 +52,8 @@ def summarise(context: ReportContext) -> list[Line]:
     kind = context.verdict.kind
     head = [Line(HEADLINES[kind].upper(), _TONES[kind]), Line(MEANINGS[kind])]
     head += [Line(text) for text in _reasons(context.verdict.reasons)]
-    foot = [*_rest(context), Line(f"Report  {named(context.evidence / 'report.html')}", "strong"), _CAUTION]
+    place = Line(f"Report  {named(context.evidence / 'report.html')}", "strong")
+    foot = [*_rest(context), *_signed(context.signoff), place, _CAUTION]
     sides = _sides(context)
     room = HEIGHT - len(head) - len(sides) - len(foot) - 3  # three empty lines between the four parts
     gravest = list(_gravest(context.gravest[: max(0, room)]))
@@ -105,6 +108,13 @@ _HARMLESS: Final = (
     Class.DRIFT,
     Class.CLUTTER,
 )
+
+
+def _signed(signoff: SignOff | None) -> Iterator[Line]:
+    """Say who signed, and in spite of what."""
+    if signoff is not None:
+        despite = f" despite {despite_what(signoff)}" if signoff.despite else ""
+        yield Line(_cut(shown(f"Signed{despite}, {signoff.at}, by {signoff.by}"), WIDTH), "strong")
 
 
 def _systematic(context: ReportContext) -> list[Line]:
