@@ -19,7 +19,6 @@ from verifier.manifest.database import database_errors, named
 from verifier.manifest.merge import roots_of
 from verifier.reconcile.findings import ACCEPTED, Findings, Systematic, Tally
 from verifier.reconcile.recopy import TO_COPY
-from verifier.report.amounts import time_text as time_text  # noqa: PLC0414  also for who looks for it here
 from verifier.report.parts import NOTED, STANDS_IN_THE_WAY, Cell, Part, added, count_cells, parts_of
 from verifier.report.words import CAUTIONS, problem_line
 from verifier.sampling import Sampled

@@ -13,8 +13,7 @@ from markupsafe import escape
 
 from verifier.classes import Cause
 from verifier.reconcile.findings import Finding, Findings, Tally
-from verifier.report.amounts import size_text
-from verifier.report.context import time_text
+from verifier.report.amounts import size_text, time_text
 from verifier.tree.damage import Damage
 from verifier.tree.entry import KIND_WORDS, Kind
 from verifier.tree.names import shown

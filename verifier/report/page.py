@@ -20,7 +20,7 @@ from markupsafe import Markup
 
 from verifier.classes import TRUSTED, Class, Side
 from verifier.reconcile.findings import Findings, Tally
-from verifier.report.amounts import duration_text, size_text
+from verifier.report.amounts import duration_text, instant_text, size_text
 from verifier.report.cutting import cut
 from verifier.report.damages import bytes_of, cut_off, facts_of, ranges_of, strip
 from verifier.report.drawing import FILL_WORDS, MOST_NAMED, Fill, bars
@@ -211,11 +211,7 @@ def _exact(size_bytes: int) -> str:
 
 def _instant(text: str) -> str:
     """Return an ISO 8601 instant as people read it; anything else as it is."""
-    try:
-        instant = datetime.fromisoformat(text)
-    except ValueError:
-        return may_be_shown(text or "not recorded")
-    return f"{instant:%Y-%m-%d %H:%M:%S} {instant.tzname() or 'without zone'}"
+    return instant_text(text) or may_be_shown(text or "not recorded")
 
 
 def _span(time_ns: int) -> str:

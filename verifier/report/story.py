@@ -17,7 +17,8 @@ from verifier.manifest.store import Manifest
 from verifier.reconcile.compared import names_by_number
 from verifier.reconcile.findings import Findings
 from verifier.reconcile.options import PlaceMap, place_of
-from verifier.report.context import build_context, time_text
+from verifier.report.amounts import time_text
+from verifier.report.context import build_context
 from verifier.report.damages import bytes_of, facts_of, ranges_of
 from verifier.report.terminal import Line
 from verifier.tree.birth import birth_ns
