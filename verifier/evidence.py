@@ -11,7 +11,7 @@ from blake3 import blake3
 from filelock import FileLock, Timeout
 
 from verifier.classes import Side
-from verifier.errors import EvidenceUnwritable
+from verifier.errors import CannotRun, EvidenceUnwritable
 from verifier.manifest.database import named
 
 if TYPE_CHECKING:
@@ -75,23 +75,32 @@ def held(evidence: Path) -> Iterator[None]:
 
 
 @contextmanager
-def replacing(path: Path) -> Iterator[TextIO]:
-    """Write a text file under a temporary name and put it in place when it is whole and on the disk.
+def made_aside(path: Path) -> Iterator[Path]:
+    """Give a free name under which a file can be made; when the block ends well it is put in place, on the disk.
 
     Raises:
         EvidenceUnwritable: If it cannot be written; what was there before stays.
     """
     temporary = path.with_name(f".{path.name}.part")
     try:
-        with temporary.open("w", encoding="utf-8", newline="") as file:
-            yield file
-            file.flush()
+        temporary.unlink(missing_ok=True)
+        yield temporary
+        with temporary.open("rb+") as file:
             os.fsync(file.fileno())
         temporary.replace(path)
+    except CannotRun:
+        raise  # an OSError, too, and it says itself what could not be done
     except OSError as error:
         raise EvidenceUnwritable(f"{named(path)} cannot be written ({error.strerror})", _ROOM) from error
     finally:
         temporary.unlink(missing_ok=True)
+
+
+@contextmanager
+def replacing(path: Path) -> Iterator[TextIO]:
+    """Write a text file aside and put it in place when it is whole; see `made_aside`."""
+    with made_aside(path) as temporary, temporary.open("w", encoding="utf-8", newline="") as file:
+        yield file
 
 
 @contextmanager

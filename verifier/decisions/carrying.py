@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from verifier.decisions.exceptions import Exceptions
-from verifier.errors import EvidenceUnwritable, NotAManifest, UsageProblem
-from verifier.evidence import EXCEPTIONS_FILE
+from verifier.errors import NotAManifest, UsageProblem
+from verifier.evidence import EXCEPTIONS_FILE, made_aside
 from verifier.manifest.database import named
 
 if TYPE_CHECKING:
@@ -79,12 +78,5 @@ def take_along(record: Path, evidence: Path) -> None:
     place = evidence / EXCEPTIONS_FILE
     if place.exists() and record.resolve() == place.resolve():
         return
-    unfinished = place.with_name(f".{place.name}.part")
-    try:
+    with made_aside(place) as unfinished:
         shutil.copyfile(record, unfinished)
-        with unfinished.open("rb+") as file:
-            os.fsync(file.fileno())
-        unfinished.replace(place)
-    except OSError as error:
-        unfinished.unlink(missing_ok=True)
-        raise EvidenceUnwritable(f"{named(place)} cannot be written ({error.strerror})") from error

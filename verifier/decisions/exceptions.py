@@ -9,7 +9,6 @@ the old one's, so nobody meets half of it, and it has no journal.
 
 from __future__ import annotations
 
-import os
 import sqlite3
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -21,8 +20,8 @@ from blake3 import blake3
 from verifier.classes import Class
 from verifier.decisions.meaning import Meaning
 from verifier.decisions.schema import APPLICATION_ID, OBJECTS, SAME, VERSION, first_tables
-from verifier.errors import CannotRun, EvidenceUnwritable, ManifestDamaged, ManifestTooNew, NotAManifest, UsageProblem
-from verifier.evidence import EXCEPTIONS_FILE
+from verifier.errors import ManifestDamaged, ManifestTooNew, NotAManifest, UsageProblem
+from verifier.evidence import EXCEPTIONS_FILE, made_aside
 from verifier.manifest.database import (
     DatabaseFile,
     address,
@@ -122,6 +121,15 @@ def instant_text(instant: datetime) -> str:
     return instant.isoformat(timespec="seconds")
 
 
+def is_instant(value: object) -> bool:
+    """Tell whether a value is an instant as a record has it."""
+    try:
+        instant = datetime.fromisoformat(value if isinstance(value, str) else "")
+    except ValueError:
+        return False
+    return instant.tzinfo is not None and instant_text(instant) == value
+
+
 class Exceptions(DatabaseFile):
     """An open record of exceptions. Close it, or use it as a context manager; one thread at a time."""
 
@@ -161,9 +169,7 @@ class Exceptions(DatabaseFile):
             NotAManifest: If it is something else.
             ManifestDamaged: As for `open`.
         """
-        unfinished = path.with_name(f".{path.name}.part")
-        try:
-            unfinished.unlink(missing_ok=True)
+        with made_aside(path) as unfinished:
             with database_errors(path, _TO_DO):
                 store = cls(path, _copy(path, unfinished))
             try:
@@ -172,16 +178,6 @@ class Exceptions(DatabaseFile):
                     store.connection.execute("COMMIT")
             finally:
                 store.close()
-            with unfinished.open("rb+") as file:
-                os.fsync(file.fileno())
-            unfinished.replace(path)
-        except OSError as error:
-            if isinstance(error, CannotRun):
-                raise
-            hint = "free some space there, or put the evidence elsewhere"
-            raise EvidenceUnwritable(f"{named(path)} cannot be written ({error.strerror})", hint) from error
-        finally:
-            unfinished.unlink(missing_ok=True)
 
     def all(self) -> list[Acceptance]:
         """Return all exceptions, withdrawn ones included, in the order of their numbers."""
@@ -342,12 +338,4 @@ def _strange(one: Acceptance) -> str:
         Meaning(one.pattern)
     except UsageProblem as error:
         return error.what
-    return "a time is none" if not all(map(_is_instant, times)) else ""
-
-
-def _is_instant(text: str) -> bool:
-    try:
-        instant = datetime.fromisoformat(text)
-    except ValueError:
-        return False
-    return instant.tzinfo is not None and instant_text(instant) == text
+    return "a time is none" if not all(map(is_instant, times)) else ""

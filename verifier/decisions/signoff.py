@@ -10,14 +10,13 @@ import json
 import re
 import stat
 from dataclasses import asdict, dataclass, fields
-from datetime import datetime
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Final, NamedTuple, Self
 
 from blake3 import blake3
 
 from verifier.classes import TRUSTED, Class, Side, VerdictKind
-from verifier.decisions.exceptions import LONGEST_NAME, LONGEST_TEXT, Acceptance
+from verifier.decisions.exceptions import LONGEST_NAME, LONGEST_TEXT, Acceptance, is_instant
 from verifier.errors import ManifestDamaged
 from verifier.evidence import SIGNATURE_FILE, SIGNOFF_FILE, file_digest
 from verifier.manifest.database import named
@@ -30,7 +29,6 @@ if TYPE_CHECKING:
 
 LARGEST_BYTES: Final = 16_000_000
 """More than any sign-off takes."""
-"""Verdicts that need no reason to be signed."""
 FINGERPRINT: Final = re.compile(r"SHA256:[A-Za-z0-9+/]{43}")
 """How ssh-keygen writes a key's fingerprint (ssh-keygen(1), -l): SHA-256 in base64 without padding."""
 _FORMAT: Final = {"format": "verifier/signoff", "version": 1}
@@ -168,8 +166,8 @@ class SignOff:
             "statement": readable(self.statement, LONGEST_TEXT, lines=True),
             "despite": self.despite == "" or readable(self.despite, LONGEST_TEXT),
             "verdict": self.verdict in TRUSTED or self.despite != "",
-            "at": _is_instant(self.at),
-            "checked": self.checked == "" or _is_instant(self.checked),
+            "at": is_instant(self.at),
+            "checked": self.checked == "" or is_instant(self.checked),
             "key": self.key == "" or _is(FINGERPRINT, self.key),
             "fingerprints": set(self.fingerprints) == set(Side)
             and all(one == "" or _is(_DIGEST, one) for one in self.fingerprints.values()),
@@ -242,8 +240,8 @@ def _is_in_force(one: Acceptance) -> bool:
     return (
         all(type(number) is int and number >= 0 for number in numbers)
         and all(_is_text(text) for text in texts)
-        and _is_instant(one.at)
-        and (one.until is None or _is_instant(one.until))
+        and is_instant(one.at)
+        and (one.until is None or is_instant(one.until))
         and _is(_DIGEST, one.digest)
         and one.withdrawn is None
     )
@@ -256,13 +254,6 @@ def _is_file(name: str, file: SignedFile) -> bool:
 
 def _is(pattern: re.Pattern[str], value: object) -> bool:
     return isinstance(value, str) and pattern.fullmatch(value) is not None
-
-
-def _is_instant(value: object) -> bool:
-    if not isinstance(value, str):
-        return False
-    instant = datetime.fromisoformat(value)
-    return instant.tzinfo is not None and instant.isoformat(timespec="seconds") == value
 
 
 def _is_text(value: object) -> bool:
