@@ -32,6 +32,7 @@ from verifier.evidence import (
     STAGING,
     clear_staging,
     held,
+    manifest_file,
 )
 from verifier.manifest.database import named
 from verifier.manifest.merge import ROOTS, merge, merge_listings
@@ -181,7 +182,7 @@ def check(
 
 def _manifest_of(one: Given) -> str:
     """Return what a root's manifest in the evidence is called."""
-    return f"{one.side}-{one.number}.manifest.sqlite" if one.number else MANIFEST_FILES[one.side]
+    return manifest_file(one.side, one.number)
 
 
 def _conclude(

@@ -81,6 +81,9 @@ class VerdictKind(StrEnum):
     INCONCLUSIVE = "inconclusive"
 
 
+STANDS_IN_THE_WAY: tuple[Severity, ...] = (Severity.BLOCKER, Severity.INCONCLUSIVE)
+"""Severities with which no copy is trusted."""
+
 TRUSTED: tuple[VerdictKind, ...] = (VerdictKind.TRUSTWORTHY, VerdictKind.WITH_EXCEPTIONS)
 """Verdicts under which a copy can be relied on."""
 

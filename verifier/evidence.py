@@ -38,6 +38,11 @@ _ROOM: Final = "free some space there, or put the evidence elsewhere"
 _BLOCK_BYTES: Final = 4 * 1024 * 1024
 
 
+def manifest_file(side: Side, number: int = 0) -> str:
+    """Return what the manifest of a side is called, or of one of its several roots, counted from 1."""
+    return f"{side}-{number}.manifest.sqlite" if number else MANIFEST_FILES[side]
+
+
 def file_digest(path: Path) -> blake3:
     """Return BLAKE3 over a file's bytes, in constant memory.
 

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from verifier.classes import EXIT_CODES, Cause, Class, Severity, Side, VerdictKind
+from verifier.classes import EXIT_CODES, STANDS_IN_THE_WAY, Cause, Class, Severity, Side, VerdictKind
 from verifier.reconcile.findings import ACCEPTED
+from verifier.sampling import Sampled
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from verifier.reconcile.findings import Findings, Tally
-    from verifier.sampling import Sampled
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,13 +112,26 @@ def judge(
     return Verdict(kind, (*accepted, *_rests_on(findings, old, carried or {})))
 
 
-_STANDS_IN_THE_WAY: Final = (Severity.BLOCKER, Severity.INCONCLUSIVE)
+def judge_again(findings: Findings, run: Mapping[str, Any]) -> Verdict:
+    """Judge the findings of a finished check as that check did, but for what is accepted.
+
+    Args:
+        findings: The findings, with what is accepted marked.
+        run: What the check recorded of itself (`verifier.check`).
+    """
+    return judge(
+        findings,
+        {side: findings.account(side) for side in Side},
+        {Side(side): why for side, why in run["incomplete"].items()},
+        {side: run["sides"][side]["totals"]["carried_files"] for side in Side},
+        Sampled(**run["sample"]) if run.get("sample") else None,
+    )
 
 
 def _accepted(findings: Findings) -> list[str]:
     """Say what would stand in the way if nobody had accepted it."""
     weighed = _by_severity(findings, ACCEPTED)
-    reasons = [reason for severity in _STANDS_IN_THE_WAY for reason in _reasons(weighed, severity)]
+    reasons = [reason for severity in STANDS_IN_THE_WAY for reason in _reasons(weighed, severity)]
     return [f"accepted by name: {reason}" for reason in reasons]
 
 

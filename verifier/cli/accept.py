@@ -1,4 +1,4 @@
-r"""``verifier accept``: accept findings by name, withdraw that, or list what was accepted."""
+"""``verifier accept``: accept findings by name, withdraw that, or list what was accepted."""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ from verifier.errors import UsageProblem
 from verifier.evidence import EXCEPTIONS_FILE, MANIFEST_FILES
 from verifier.manifest.database import attach, database_errors, named
 from verifier.manifest.store import Manifest
-from verifier.reconcile.findings import ACCEPTED, Findings, Tally, tally_sql
+from verifier.reconcile.findings import ACCEPTED, Findings, Tally
 from verifier.tree.names import shown
 
 if TYPE_CHECKING:
@@ -65,6 +65,9 @@ LEFT JOIN old_side.entries o ON o.path = f.old_path LEFT JOIN new_side.entries n
 """
 
 
+_EXCEPTION: Final = "(SELECT exception FROM temp.accepted WHERE finding = id)"
+
+
 @dataclass(frozen=True, slots=True)
 class Covered:
     """An exception, and what it covers in a check's findings."""
@@ -112,7 +115,7 @@ def cover(findings: Findings, evidence: Path, as_of: datetime, *, or_later: bool
         as_of = max([as_of, *(one.decided_at for one in known)])
     holding = [one for one in known if one.in_force(as_of)]
     mark(findings, evidence, holding)
-    tallies = _tallies(findings)
+    tallies = findings.tallies(_EXCEPTION, ACCEPTED)
     numbers = {one.number for one in holding}
     return tuple(Covered(one, one.number in numbers, tallies.get(one.number, Tally())) for one in known)
 
@@ -151,14 +154,6 @@ def mark(findings: Findings, evidence: Path, holding: Sequence[Acceptance]) -> N
             AND means(c.exception, f.class, f.old_path, f.old_kind, f.new_path, f.new_kind) ORDER BY c.exception
             """  # noqa: S608
         )
-
-
-def _tallies(findings: Findings) -> dict[int, Tally]:
-    """Count what each exception covers."""
-    columns = tally_sql("coalesce(old_kind, new_kind)", "coalesce(old_size, new_size)")
-    query = f"SELECT exception, {columns} FROM temp.accepted JOIN findings ON id = finding GROUP BY exception"  # noqa: S608
-    with database_errors(findings.path):
-        return {number: Tally(*tally) for number, *tally in findings.connection.execute(query)}
 
 
 def ended_since(accepted: Iterable[Covered], now: datetime) -> list[str]:

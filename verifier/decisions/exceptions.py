@@ -31,7 +31,7 @@ from verifier.manifest.database import (
     named,
     open_read_only,
 )
-from verifier.reconcile.findings import Tally, tally_sql
+from verifier.reconcile.findings import OF_EITHER_SIDE, Tally
 from verifier.tree.names import shown
 
 if TYPE_CHECKING:
@@ -222,8 +222,7 @@ class Exceptions(DatabaseFile):
         return self.all()[number - 1]
 
     def _tally(self, number: int) -> Tally:
-        columns = tally_sql("coalesce(old_kind, new_kind)", "coalesce(old_size, new_size)")
-        query = f"SELECT {columns} FROM covered WHERE exception = ?"  # noqa: S608
+        query = f"SELECT {OF_EITHER_SIDE} FROM covered WHERE exception = ?"  # noqa: S608
         return Tally(*self.connection.execute(query, (number,)).fetchone())
 
     def _digest(self, number: int) -> str:

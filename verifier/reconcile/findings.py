@@ -82,6 +82,10 @@ def tally_sql(kind: str = "kind", size: str = "size") -> str:
     return f"count(*), count(*) {is_file}, coalesce(sum({size}) {is_file}, 0)"
 
 
+OF_EITHER_SIDE: Final = tally_sql("coalesce(old_kind, new_kind)", "coalesce(old_size, new_size)")
+"""The same for a finding, which counts once: as what the old side has, or the new one where only that has it."""
+
+
 class Systematic(NamedTuple):
     """Many differences that are one fact."""
 
@@ -328,13 +332,6 @@ class Findings(DatabaseFile):
             while batch := rows.fetchmany(size):
                 yield batch
 
-    def batches(self, size: int = 2000) -> Iterator[list[tuple[object, ...]]]:
-        """Stream all rows as they were written, several at once: for a digest of them all."""
-        with database_errors(self.path):
-            rows = self.connection.execute(f"SELECT {', '.join(COLUMNS)} FROM findings ORDER BY id")  # noqa: S608
-            while batch := rows.fetchmany(size):
-                yield batch
-
     def tally(self, where: str = "1", parameters: tuple[object, ...] = ()) -> Tally:
         """Count findings; a finding of two sides counts once, with the old side's bytes.
 
@@ -342,10 +339,15 @@ class Findings(DatabaseFile):
             where: As for `stream`.
             parameters: Its values.
         """
-        columns = tally_sql("coalesce(old_kind, new_kind)", "coalesce(old_size, new_size)")
-        query = f"SELECT {columns} FROM findings WHERE {where}"  # noqa: S608
+        query = f"SELECT {OF_EITHER_SIDE} FROM findings WHERE {where}"  # noqa: S608
         with database_errors(self.path):
             return Tally(*self.connection.execute(query, parameters).fetchone())
+
+    def tallies(self, by: str, where: str = "1") -> dict[Any, Tally]:
+        """Count findings as `tally` does, apart for each value of a column or an SQL expression."""
+        query = f"SELECT {by}, {OF_EITHER_SIDE} FROM findings WHERE {where} GROUP BY 1"  # noqa: S608
+        with database_errors(self.path):
+            return {value: Tally(*tally) for value, *tally in self.connection.execute(query)}
 
     def any(self, where: str, parameters: tuple[object, ...] = ()) -> bool:
         """Tell whether there is a finding like this; arguments as for `stream`."""

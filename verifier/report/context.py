@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from blake3 import blake3
 
-from verifier.classes import Cause, Class, Side, VerdictKind
+from verifier.classes import STANDS_IN_THE_WAY, Cause, Class, Side, VerdictKind
 from verifier.decisions.checklist import checklist
 from verifier.decisions.covering import Covered, cover
 from verifier.decisions.signoff import Point, SignOff, read_signoff
@@ -19,11 +19,10 @@ from verifier.manifest.database import database_errors, named
 from verifier.manifest.merge import roots_of
 from verifier.reconcile.findings import ACCEPTED, Findings, Systematic, Tally
 from verifier.reconcile.recopy import TO_COPY
-from verifier.report.parts import NOTED, STANDS_IN_THE_WAY, Cell, Part, added, count_cells, parts_of
+from verifier.report.parts import NOTED, TO_DECIDE, Cell, Part, added, count_cells, parts_of
 from verifier.report.words import CAUTIONS, problem_line
-from verifier.sampling import Sampled
 from verifier.tree.names import shown
-from verifier.verdict import Verdict, judge
+from verifier.verdict import Verdict, judge_again
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -112,7 +111,7 @@ class ReportContext:
 
     evidence: Path
     report_id: str
-    """Short digest of the findings and both fingerprints, to tell reports apart."""
+    """Beginning of the findings file's BLAKE3, or of a digest over that and all exceptions: tells reports apart."""
     verdict: Verdict
     sides: Mapping[Side, SideFacts]
     classes: Mapping[Class, Tally]
@@ -196,16 +195,17 @@ def build_context(
         uses = rule_uses(findings, run["rules"]["rules"])
         parts = parts_of(findings, cells, run["rules"]["policy"])
         gravest = _gravest(findings, cells, folders)
+        to_decide = findings.tallies("rule", TO_DECIDE)
     return ReportContext(
         evidence,
         _report_id(findings, accepted),
-        _verdict(findings, run, sides, accepted),
+        _verdict(findings, run, accepted),
         sides,
         _by_class(cells) | {Class.IDENTICAL: sides[Side.OLD].account[Class.IDENTICAL]},
         _by_cause(cells),
         parts,
         gravest,
-        {use.name: tally for use in uses if use.decision and (tally := _to_decide(findings, use)).entries},
+        {use.name: to_decide[use.name] for use in uses if use.name in to_decide},
         added(c for c in cells if c.cls is Class.CLUTTER and c.severity in NOTED and not c.decision and not c.accepted),
         accepted,
         added(c for c in cells if c.accepted),
@@ -228,19 +228,11 @@ def _report_id(findings: Findings, accepted: Sequence[Covered]) -> str:
     return whole[:8].hex()
 
 
-def _verdict(
-    findings: Findings, run: Mapping[str, Any], sides: Mapping[Side, SideFacts], accepted: Sequence[Covered]
-) -> Verdict:
+def _verdict(findings: Findings, run: Mapping[str, Any], accepted: Sequence[Covered]) -> Verdict:
     """Return the verdict as it was judged, or judge anew where exceptions cover something."""
     if not any(one.now.entries for one in accepted):
         return Verdict(VerdictKind(run["verdict"]["kind"]), tuple(run["verdict"]["reasons"]))
-    return judge(
-        findings,
-        {side: facts.account for side, facts in sides.items()},
-        {Side(side): why for side, why in run["incomplete"].items()},
-        {side: facts.totals["carried_files"] for side, facts in sides.items()},
-        Sampled(**run["sample"]) if run["sample"] else None,
-    )
+    return judge_again(findings, run)
 
 
 def _by_class(cells: Sequence[Cell]) -> dict[Class, Tally]:
@@ -250,10 +242,6 @@ def _by_class(cells: Sequence[Cell]) -> dict[Class, Tally]:
 def _by_cause(cells: Sequence[Cell]) -> dict[str, int]:
     counts = {cause.value: added(c for c in cells if c.cause == cause).entries for cause in Cause}
     return {cause: number for cause, number in counts.items() if number}
-
-
-def _to_decide(findings: Findings, use: RuleUse) -> Tally:
-    return findings.tally(f"\"class\" = 'clutter' AND decision AND rule = ? AND NOT {ACCEPTED}", (use.name,))
 
 
 _UNSEEN_CAUSES: Final = (Cause.SILENT, Cause.ZERO_FILLED, Cause.TRUNCATED, Cause.EMPTY, Cause.NOT_REPEATED)

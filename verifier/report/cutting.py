@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Final
 
 from markupsafe import escape
 
-from verifier.classes import Class, Severity
+from verifier.classes import STANDS_IN_THE_WAY, Class, Severity
 from verifier.reconcile.findings import ACCEPTED, Findings, Tally
 from verifier.report.drawing import Picture, picture
 from verifier.report.listing import INLINE_ROWS, Figure, Lister, Listing, may_be_shown
-from verifier.report.parts import NOTED, STANDS_IN_THE_WAY, Part
+from verifier.report.parts import NOTED, TO_DECIDE, Part
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -109,11 +109,12 @@ class _Cutter:
 
     def decisions(self) -> list[Decision]:
         asking = [use for use in self._context.rules if use.name in self._context.decisions]
-        where = f"\"class\" = 'clutter' AND decision AND rule = ? AND NOT {ACCEPTED}"
         found = []
         for use in asking:
             tally = self._context.decisions[use.name]
-            listing = self._lister.one_by_one(where, (use.name,), tally.entries, _share(len(asking)))
+            listing = self._lister.one_by_one(
+                f"{TO_DECIDE} AND rule = ?", (use.name,), tally.entries, _share(len(asking))
+            )
             found.append(Decision(use, tally, listing))
         return found
 

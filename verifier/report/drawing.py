@@ -18,7 +18,7 @@ from verifier.errors import ManifestDamaged
 from verifier.manifest.database import database_errors, named
 from verifier.reconcile.findings import ACCEPTED, Findings, Tally
 from verifier.reconcile.folders import FolderSize, Ground
-from verifier.report.listing import may_be_shown
+from verifier.report.listing import may_be_shown, shortened
 from verifier.tree.names import name_of, parent_of
 from verifier.verdict import PHRASES, count_of
 
@@ -249,11 +249,8 @@ def _blocks(told: Iterable[tuple[int, Fill, str]], whole: int) -> Iterator[Piece
 
 
 def _name(path: str) -> str:
-    name = may_be_shown(name_of(path))
-    if len(name) <= LONGEST_NAME:
-        return name
-    half = LONGEST_NAME // 2
-    return f"{name[:half]} [{len(name) - 2 * half} characters left out here] {name[-half:]}"
+    start, left_out, end = shortened(name_of(path), LONGEST_NAME, LONGEST_NAME // 2)
+    return f"{start} [{left_out} characters left out here] {end}" if left_out else start
 
 
 def _titled(shelves: Iterable[Shelf]) -> Iterator[Shelf]:

@@ -197,6 +197,20 @@ def may_be_shown(value: object) -> str:
     return shown(str(value).encode(errors="backslashreplace").decode())
 
 
+def shortened(text: object, longest: int, tail: int) -> Text:
+    """Return a text as it may be shown; of one that is too long, its beginning and its end.
+
+    Args:
+        text: The text.
+        longest: Characters that are shown at most,
+        tail: and so many of them are its last ones.
+    """
+    whole = may_be_shown(text)
+    if len(whole) <= longest:
+        return Text(whole)
+    return Text(whole[: longest - tail], len(whole) - longest, whole[-tail:])
+
+
 def _grouped(where: str) -> str:
     return f"FROM findings WHERE ({where}) AND group_path IS NOT NULL GROUP BY group_path HAVING count(*) > 1"
 
@@ -234,11 +248,7 @@ def _one_side(kind: str | None, size: int | None, mtime_ns: int | None) -> OneSi
 
 
 def _text(text: str) -> Text:
-    whole = may_be_shown(text)
-    if len(whole) <= LONGEST_TEXT:
-        return Text(whole)
-    start = LONGEST_TEXT - _TAIL
-    return Text(whole[:start], len(whole) - LONGEST_TEXT, whole[-_TAIL:])
+    return shortened(text, LONGEST_TEXT, _TAIL)
 
 
 def _cost(line: Row | FolderLine | Figure) -> int:

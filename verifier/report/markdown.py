@@ -12,7 +12,7 @@ from __future__ import annotations
 import re
 from typing import Final
 
-from verifier.report.listing import may_be_shown
+from verifier.report.listing import may_be_shown, shortened
 
 LONGEST_NAME: Final = 160
 """Characters of one name that are shown."""
@@ -52,12 +52,8 @@ def code(text: str) -> str:
 
 def name(text: object) -> str:
     """Return a name as it may be shown; of a long one its beginning, how much is left out, and its end."""
-    whole = may_be_shown(text)
-    left_out = len(whole) - LONGEST_NAME
-    if left_out <= 0:
-        return code(whole)
-    start, end = whole[: LONGEST_NAME - _TAIL], whole[-_TAIL:]
-    return f"{code(start)} ({left_out:,} characters left out) {code(end)}"
+    start, left_out, end = shortened(text, LONGEST_NAME, _TAIL)
+    return f"{code(start)} ({left_out:,} characters left out) {code(end)}" if left_out else code(start)
 
 
 def prose(text: object, longest: int = LONGEST_PROSE) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from verifier.classes import DEFAULT_SEVERITY, Cause, Class, Severity
-from verifier.reconcile.findings import ACCEPTED, EXPLAINED, Findings, Tally, tally_sql
+from verifier.reconcile.findings import ACCEPTED, EXPLAINED, OF_EITHER_SIDE, Findings, Tally
 from verifier.report.amounts import size_text
 from verifier.report.words import ADVICE, CAUSES, MEANS
 from verifier.verdict import count_of
@@ -15,8 +15,9 @@ from verifier.verdict import count_of
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-STANDS_IN_THE_WAY: Final = (Severity.BLOCKER, Severity.INCONCLUSIVE)
 NOTED: Final = (Severity.NOTE, Severity.NONE)
+TO_DECIDE: Final = f"(\"class\" = 'clutter' AND decision AND NOT {ACCEPTED})"
+"""SQL, 1 for what was set aside, has to be decided about by name, and is not."""
 _MAY_BE_EXPLAINED: Final = (Class.METADATA_ONLY, Class.NAME_ALTERED)
 
 
@@ -36,9 +37,8 @@ class Cell(NamedTuple):
 
 def count_cells(findings: Findings) -> tuple[Cell, ...]:
     """Count all findings, in one pass, in the order of classes and severities."""
-    columns = tally_sql("coalesce(old_kind, new_kind)", "coalesce(old_size, new_size)")
     query = f"""
-        SELECT "class", severity, coalesce(cause, ''), decision, {ACCEPTED}, {columns}
+        SELECT "class", severity, coalesce(cause, ''), decision, {ACCEPTED}, {OF_EITHER_SIDE}
         FROM findings GROUP BY 1, 2, 3, 4, 5
     """  # noqa: S608
     rows = findings.connection.execute(query)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Class, Side, VerdictKind
+from verifier.evidence import PAGE_FILE
 from verifier.manifest.database import named
 from verifier.report.amounts import size_text
 from verifier.report.words import HEADLINES, MEANINGS, despite_what
@@ -52,7 +53,7 @@ def summarise(context: ReportContext) -> list[Line]:
     kind = context.verdict.kind
     head = [Line(HEADLINES[kind].upper(), _TONES[kind]), Line(MEANINGS[kind])]
     head += [Line(text) for text in _reasons(context.verdict.reasons)]
-    place = Line(f"Report  {named(context.evidence / 'report.html')}", "strong")
+    place = Line(f"Report  {named(context.evidence / PAGE_FILE)}", "strong")
     foot = [*_rest(context), *_signed(context.signoff), place, _CAUTION]
     sides = _sides(context)
     room = HEIGHT - len(head) - len(sides) - len(foot) - 3  # three empty lines between the four parts

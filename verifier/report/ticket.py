@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, TypeVar
 
-from verifier.classes import TRUSTED, Class, Severity, Side
+from verifier.classes import STANDS_IN_THE_WAY, TRUSTED, Class, Severity, Side
 from verifier.decisions.exceptions import LONGEST_TEXT
 from verifier.evidence import FINDINGS_FILE, MANIFEST_FILES, PAGE_FILE, SUMMARY_FILE, TABLE_FILE, TICKET_FILE
 from verifier.report.amounts import instant_text, size_text
 from verifier.report.context import problem_lines
 from verifier.report.markdown import name, prose
 from verifier.report.overview import warnings
-from verifier.report.parts import STANDS_IN_THE_WAY, counted
+from verifier.report.parts import counted
 from verifier.report.words import HEADLINES, MEANINGS, MEANS, NOT_PROVED, despite_what
 from verifier.verdict import count_of
 

@@ -11,14 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 from verifier.classes import Class, Side, VerdictKind
 from verifier.errors import ManifestDamaged, NotAManifest
-from verifier.evidence import FINDINGS_FILE, MANIFEST_FILES
+from verifier.evidence import FINDINGS_FILE, MANIFEST_FILES, manifest_file
 from verifier.manifest.database import database_errors, named
 from verifier.manifest.merge import ROOTS
 from verifier.manifest.sample import SAMPLE_FILE, SampleFile
 from verifier.manifest.store import Manifest
 from verifier.reconcile.findings import Findings, Tally, tally_sql
-from verifier.sampling import Sampled
-from verifier.verdict import judge
+from verifier.verdict import judge_again
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -83,7 +82,7 @@ def _check_manifest(manifest: Manifest, recorded: Mapping[str, Any]) -> None:
 def _check_parts(evidence: Path, facts: Mapping[str, str]) -> None:
     """Hold the manifests of several new roots, where they lie beside the one that was put together, against it."""
     for number, root in enumerate(json.loads(facts.get(ROOTS) or "[]"), 1):
-        path = evidence / f"{Side.NEW}-{number}.manifest.sqlite"
+        path = evidence / manifest_file(Side.NEW, number)
         if path.exists():
             with Manifest.open(path) as manifest:
                 manifest.check()
@@ -107,13 +106,7 @@ def _check_account(findings: Findings, side: Side, totals: Mapping[str, Any]) ->
 
 def _check_verdict(findings: Findings, run: Mapping[str, Any]) -> None:
     try:
-        judged = judge(
-            findings,
-            {side: findings.account(side) for side in Side},
-            {Side(side): why for side, why in run["incomplete"].items()},
-            {side: run["sides"][side]["totals"]["carried_files"] for side in Side},
-            Sampled(**run["sample"]) if run.get("sample") else None,
-        )
+        judged = judge_again(findings, run)
         recorded = VerdictKind(run["verdict"]["kind"])
     except (AttributeError, KeyError, TypeError, ValueError) as error:
         raise ManifestDamaged(f"{named(findings.path)} holds what no check writes ({error})", _AGAIN) from error
