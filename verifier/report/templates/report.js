@@ -6,7 +6,7 @@
   const number = (n) => n.toLocaleString("en");
   const make = (tag, text, more) => Object.assign(document.createElement(tag), { textContent: text }, more);
 
-  // What is only noted is folded; on paper and for a link into it, it is open.
+  // What is only noted is folded; on paper it is open.
   const folds = [...document.querySelectorAll("details")];
   const fold = (open) => folds.forEach((one) => { one.open = open; });
   fold(false);
@@ -51,7 +51,6 @@
       head.replaceChildren(button);
       button.addEventListener("click", () => sort(list, heads, column));
     });
-    draw(list);
   }
 
   function sort(list, heads, column) {
@@ -70,20 +69,20 @@
   const finder = document.getElementById("finder");
   const [sought, kind, matches] = ["f-words", "f-class", "f-count"].map((id) => document.getElementById(id));
   const whole = lists.reduce((sum, list) => sum + list.rows.length, 0);
+  const causeOf = (row) => row.cells[0].querySelector("p > b")?.textContent ?? "";
   const kinds = new Set();
   for (const { table, rows } of lists) {
     if (table.dataset.class) kinds.add(table.dataset.class);
     for (const row of rows) {
-      const cause = row.cells[0].querySelector("p > b");
-      if (cause) kinds.add(`${table.dataset.class}: ${cause.textContent}`);
+      const cause = causeOf(row);
+      if (cause) kinds.add(`${table.dataset.class}: ${cause}`);
     }
   }
   kind.append(...[...kinds].sort().map((one) => make("option", one, { value: one })));
 
-  const textsOf = (list) => (list.texts ??= list.rows.map((row) => {
-    const cause = row.cells[0].querySelector("p > b");
-    return { text: row.cells[0].textContent.toLowerCase(), cause: cause ? cause.textContent : "" };
-  }));
+  // Made when somebody asks for the first time: opening the page does not wait for it.
+  const textsOf = (list) => (list.texts ??= list.rows.map((row) => (
+    { text: row.cells[0].textContent.toLowerCase(), cause: causeOf(row) })));
   let at = -1;
   let current = null;
 
@@ -93,8 +92,8 @@
     const asked = words.length > 0 || cls !== "";
     let found = 0;
     for (const list of lists) {
-      const texts = textsOf(list);
       const fits = cls === "" || cls === list.table.dataset.class;
+      const texts = asked && fits ? textsOf(list) : [];
       list.found = !asked ? list.rows : !fits ? [] : list.rows.filter((_, n) =>
         (!cause || texts[n].cause === cause) && words.every((word) => texts[n].text.includes(word)));
       list.limit = SHOWN;
