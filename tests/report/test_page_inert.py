@@ -28,7 +28,7 @@ from verifier.reconcile.folders import FolderSize, Ground
 from verifier.report.context import build_context
 from verifier.report.drawing import LONGEST_NAME
 from verifier.report.listing import may_be_shown
-from verifier.report.page import render_page
+from verifier.report.page import LONG_RECORD, render_page
 from verifier.tree.names import shown, to_text
 
 OWN_ID: Final = re.compile(r"[qf][0-9]+|[pf]-[a-z]+|finder")
@@ -105,7 +105,8 @@ def with_hostile(text: str) -> dict[str, Any]:
             "by": text,
             "role": text,
             "host": text,
-            "statement": text.replace("\n", " "),
+            # Always one of those that are printed small: that hangs on the length of all texts, not on what they say.
+            "statement": text.replace("\n", " ") + "." * LONG_RECORD,
             "despite": text,
             "key": text,
             "checklist": (Point(text, Looked.SEEN, text), Point(text, Looked.OPEN, text)),
@@ -131,6 +132,7 @@ def plain_skeleton() -> list[tuple[str, tuple[tuple[str, str], ...]]]:
 @example("]]><!-- --></style></title></textarea></script></select></svg><plaintext>")
 @example('=HYPERLINK("x")\n+1\t@x')
 @example("\x1b]8;;x\x07\u202e\u2066\u200b\ufeff\x00")
+@example("n" * 255)
 def test_no_text_breaks_out_of_its_place(text: str) -> None:
     """Whatever a name, a reason, a rule or a person says, the page has the same elements and attributes."""
     assert skeleton_of(text) == plain_skeleton()
