@@ -7,12 +7,15 @@ import shutil
 import subprocess
 import tempfile
 from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Protocol
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+from verifier import clock
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -99,6 +102,18 @@ def open_ground() -> Iterator[Path]:
         for where, folders, _ in os.walk(place):
             for folder in folders:
                 (Path(where) / folder).chmod(0o700)
+
+
+@pytest.fixture
+def clock_ahead() -> Iterator[None]:
+    """Have this process think that it is a little later.
+
+    A file that changed in the second in which it is read counts as still changing: tests need not wait for the next.
+    Reader processes, which only larger trees get, do not know of it.
+    """
+    clock.set_source(lambda: datetime.now(UTC) + timedelta(seconds=5))
+    yield
+    clock.set_source(None)
 
 
 @contextmanager

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-import time
 from typing import TYPE_CHECKING
 
 import pytest
 
 from tests.scan.pairs import Trees
-from tests.scan.scans import Engines, iso_time
-from verifier.scan import reader, second, side, visit
+from tests.scan.scans import Engines
+from verifier.scan import second, side
 from verifier.tree import trouble
 
 if TYPE_CHECKING:
@@ -43,16 +42,6 @@ def every_step(monkeypatch: pytest.MonkeyPatch) -> None:
     """Tell of every step, and commit after every step."""
     monkeypatch.setattr(side, "TELL_EVERY_S", 0.0)
     monkeypatch.setattr(side, "COMMIT_EVERY_S", 0.0)
-
-
-@pytest.fixture
-def clock_ahead(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Have readers of this process think that it is a little later.
-
-    A file that changed in the second in which it is read counts as still changing: tests need not wait for the next.
-    """
-    for module in (reader, visit):
-        monkeypatch.setattr(module, "now_text", lambda: iso_time(time.time() + 5))
 
 
 @pytest.fixture

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import time
 from dataclasses import dataclass
-from datetime import datetime, timedelta, tzinfo
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
 import pytest
@@ -22,6 +22,7 @@ from tests.scan.scans import (
     scan_tree,
 )
 from tests.strategies import Folder, Link, lay_out
+from verifier import clock
 from verifier.errors import ManifestDamaged, NotAManifest, RootUnavailable, UsageProblem
 from verifier.scan import plan, side
 from verifier.scan.pace import Meter
@@ -341,15 +342,6 @@ def test_an_empty_root_is_refused(root: Path, earlier: Path, manifest: Path) -> 
 # ---- Reading again
 
 
-class Later(datetime):
-    """A clock that is a hundred days ahead."""
-
-    @classmethod
-    def now(cls, tz: tzinfo | None = None) -> datetime:  # type: ignore[override]  # plain, as callers expect it
-        """Return the time in a hundred days."""
-        return datetime.now(tz) + timedelta(days=100)
-
-
 @pytest.fixture
 def aged(root: Path, earlier: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Return a manifest whose file n was read n days after the first one, looked at a hundred days later.
@@ -358,7 +350,7 @@ def aged(root: Path, earlier: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """
     for n in range(10):
         edit(earlier, "UPDATE entries SET read_at = ? WHERE path = ?", iso_time(time.time() + (n + 1) * DAY_S), f"{n}")
-    monkeypatch.setattr(side, "datetime", Later)
+    monkeypatch.setattr(clock, "now", lambda: datetime.now(UTC) + timedelta(days=100))
     return earlier
 
 

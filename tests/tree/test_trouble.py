@@ -7,8 +7,9 @@ import time
 
 import pytest
 
+from verifier.clock import now_text
 from verifier.tree import trouble as module
-from verifier.tree.trouble import CORRUPT, MEDIUM, Trouble, errno_name, now_text, pause_after, trouble_of
+from verifier.tree.trouble import CORRUPT, MEDIUM, Trouble, errno_name, pause_after, trouble_of
 
 # Names and causes: errno(3), open(2), read(2), nfs(5), unix(7). What to do about each is advice of the trade.
 # ESTALE is what a handle says whose file was removed or replaced on the server (nfs(5)): one file's matter at first.

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, time
+from datetime import date, datetime, time
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from verifier import clock
 from verifier.classes import Class
 from verifier.cli.options import read_path, read_time
 from verifier.errors import UsageProblem
@@ -83,7 +84,7 @@ def accept(
     from verifier.decisions.exceptions import Wanted
     from verifier.signoff import accepting
 
-    now = datetime.now(UTC).replace(microsecond=0)
+    now = clock.now().replace(microsecond=0)
     if withdraw is not None:
         for option, given in (("--path", path), ("--class", cls), ("--until", until)):
             if given is not None:

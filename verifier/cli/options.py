@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from datetime import datetime, timedelta
-from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final, TypeVar
 
 import typer
 
+from verifier.amount import MOST_BYTES, MOST_SECONDS, seconds_of, size_of
 from verifier.classes import Field
 from verifier.errors import UsageProblem
 from verifier.tree.digests import Algorithm
@@ -224,12 +223,6 @@ Replace = Annotated[
 ]
 
 MAX_READERS: Final = 64
-_SIZES: Final = {
-    "B": 1, "KB": 10**3, "MB": 10**6, "GB": 10**9, "TB": 10**12,
-    "KIB": 2**10, "MIB": 2**20, "GIB": 2**30, "TIB": 2**40,
-}  # fmt: skip
-_SECONDS: Final = {"s": 1, "min": 60, "h": 3600, "d": 86400, "w": 7 * 86400}
-_AMOUNT: Final = re.compile(r"([0-9]+(?:\.[0-9]+)?) ?([A-Za-z]+)", re.ASCII)
 
 
 def read_size(option: str, text: str) -> int | None:
@@ -238,11 +231,9 @@ def read_size(option: str, text: str) -> int | None:
     Raises:
         UsageProblem: If it is zero.
     """
-    match = _AMOUNT.fullmatch(text)
-    unit = None if match is None else _SIZES.get(match[2].upper())
-    if match is None or unit is None:
+    size = size_of(text)
+    if size is None:
         return None
-    size = int(Decimal(match[1]) * unit)
     if size > MOST_BYTES:
         raise UsageProblem(f"{option} {shown(text)[:40]!r} is more than any disk holds", "give less")
     return _not_zero(option, text, size)
@@ -254,18 +245,14 @@ def read_duration(option: str, text: str) -> float | None:
     Raises:
         UsageProblem: If it is zero.
     """
-    match = _AMOUNT.fullmatch(text)
-    unit = None if match is None else _SECONDS.get(match[2])
-    if match is None or unit is None:
+    seconds = seconds_of(text)
+    if seconds is None:
         return None
-    seconds = float(match[1]) * unit
     if seconds > MOST_SECONDS:
         raise UsageProblem(f"{option} {shown(text)[:40]!r} is longer than a century", "give less")
     return _not_zero(option, text, seconds)
 
 
-MOST_BYTES: Final = 2**63 - 1
-MOST_SECONDS: Final = 100 * 366 * 86400
 _N = TypeVar("_N", int, float)
 
 

@@ -31,8 +31,7 @@ def recopy(
 
     Example: verifier recopy proof-2026-11 --null > to-copy, then in the old root: cpio -0 -pdmu /mnt/new < to-copy
     """
-    from datetime import UTC, datetime
-
+    from verifier import clock
     from verifier.decisions.covering import cover
     from verifier.errors import UsageProblem
     from verifier.evidence import FINDINGS_FILE
@@ -42,7 +41,7 @@ def recopy(
 
     end = b"\0" if null else b"\n"
     with Findings.open(evidence / FINDINGS_FILE) as findings:
-        cover(findings, evidence, datetime.now(UTC))
+        cover(findings, evidence, clock.now())
         if not null:
             # Before anything is written: half a list would be taken for a whole one.
             broken = next((path for path in to_recopy(findings, newer=newer) if b"\n" in path), None)

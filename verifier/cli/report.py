@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -29,6 +28,7 @@ def report(
 
     Example: verifier report proof-2026-11 --open
     """
+    from verifier import clock
     from verifier.cli.show import print_summary
     from verifier.decisions.covering import ended_since
     from verifier.evidence import PAGE_FILE
@@ -37,7 +37,7 @@ def report(
 
     context = write_again(evidence)
     if context.signoff is None:  # what is signed counted what held when it was
-        for line in ended_since(context.accepted, datetime.now(UTC)):
+        for line in ended_since(context.accepted, clock.now()):
             print(f"verifier: {line}", file=sys.stderr)
     print_summary(context)
     page = (evidence / PAGE_FILE).absolute()

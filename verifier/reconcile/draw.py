@@ -20,13 +20,13 @@ from blake3 import blake3
 from xxhash import xxh3_64_intdigest
 
 from verifier.classes import Class, Side
+from verifier.clock import now_text
 from verifier.errors import UsageProblem
 from verifier.manifest.database import attach, database_errors, named
 from verifier.manifest.sample import SampleFile
 from verifier.reconcile import align
 from verifier.reconcile.findings import Tally
 from verifier.sampling import Asked, Sampled, most_in_strata
-from verifier.tree.trouble import now_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from verifier.clock import now_text
 from verifier.errors import CannotRun, ShareGone
 from verifier.manifest.earlier import Barred, Earlier, Some
 from verifier.manifest.seal import run_digest
@@ -34,7 +35,7 @@ from verifier.tree.digests import digester
 from verifier.tree.entry import BY_RULE
 from verifier.tree.handle import TreeHandle, open_tree
 from verifier.tree.names import for_system, parts_of
-from verifier.tree.trouble import Problem, errno_name, now_text
+from verifier.tree.trouble import Problem, errno_name
 from verifier.tree.walk import Gate
 
 if TYPE_CHECKING:

@@ -9,6 +9,7 @@ from contextlib import closing
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+from verifier.clock import now_text
 from verifier.errors import RootUnavailable, ShareGone
 from verifier.manifest.earlier import Known
 from verifier.scan.gathering import LISTED, PROVED, Gathering
@@ -17,7 +18,6 @@ from verifier.tree.attributes import xattrs_of
 from verifier.tree.content import BLOCK_BYTES, Stopped
 from verifier.tree.entry import HEAD_BYTES, KIND_BITS, NO_BLOCKS, Kind, file_row, fits
 from verifier.tree.names import plain_text, raw_of, to_text
-from verifier.tree.trouble import now_text
 from verifier.tree.walk import NAMES_A_STEP, Chunk, Names, Walk
 
 if TYPE_CHECKING:

@@ -10,10 +10,10 @@ import os
 import socket
 import sqlite3
 from contextlib import closing
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from verifier import clock
 from verifier.classes import Side
 from verifier.decisions.checklist import MOST_NAMED, Relisted
 from verifier.errors import Interrupted, ManifestDamaged, RootUnavailable, UsageProblem
@@ -166,7 +166,7 @@ def _compared(was: Path, now: Path, step_ns: int, *, ctimes: bool) -> Relisted:
         connection.execute(_BELOW_UNLISTED)
         counts = dict(connection.execute("SELECT what, count(*) FROM differing GROUP BY what"))
         examples = connection.execute(_EXAMPLES, (MOST_NAMED,)).fetchall()
-    at = datetime.now(UTC).isoformat(timespec="seconds")
+    at = clock.now_text()
     told = tuple(f"{shown(path)} ({'not listed' if what == 'unlisted' else what})" for path, what in examples)
     gone, added, changed, unlisted = (counts.get(what, 0) for what in ("gone", "new", "changed", "unlisted"))
     return Relisted(at, "", 0, gone, added, changed, unlisted, ctimes, told)

@@ -11,9 +11,9 @@ from __future__ import annotations
 import os
 import socket
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from verifier import clock
 from verifier.classes import TRUSTED, Side, VerdictKind
 from verifier.decisions.checklist import Relisted, checklist
 from verifier.decisions.exceptions import LONGEST_NAME, LONGEST_TEXT
@@ -43,6 +43,7 @@ from verifier.version import TOOL
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+    from datetime import datetime
     from pathlib import Path
 
     from verifier.scan.progress import Progress
@@ -120,7 +121,7 @@ def statement_for(context: ReportContext) -> str:
 
 
 def _now() -> datetime:
-    return datetime.now(UTC).replace(microsecond=0)
+    return clock.now().replace(microsecond=0)
 
 
 def _refuse_texts(signing: Signing) -> None:

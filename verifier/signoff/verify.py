@@ -6,10 +6,11 @@ Every byte of every file counts, also those that a reader of the file would neve
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from verifier import clock
 from verifier.decisions.checklist import FRESH, FRESH_ENOUGH, age_text
 from verifier.decisions.signoff import SignedFile, SignOff, signed_bytes
 from verifier.errors import UsageProblem
@@ -111,7 +112,7 @@ def verify(evidence: Path, allowed: Path | None = None, on_stage: Callable[[str]
         return _unsigned(evidence)
     except ValueError as error:
         return _damaged(evidence, error)
-    now = datetime.now(UTC)
+    now = clock.now()
     on_stage("reading everything that was signed")
     answers = [
         Answer(SIGNOFF_FILE, State.UNCHANGED, f"since it was written; its digest is {signed.digest}"),

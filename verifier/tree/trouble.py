@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import errno
 import time
-from datetime import UTC, datetime
 from enum import Enum
 from typing import TYPE_CHECKING, Final, NamedTuple, TypeVar
 
@@ -70,11 +69,6 @@ class Problem(NamedTuple):
     attempts: int
     happened_at: str
     """ISO 8601, UTC."""
-
-
-def now_text() -> str:
-    """Return the current time as manifests write it: ISO 8601, UTC, to the second."""
-    return datetime.now(UTC).isoformat(timespec="seconds")
 
 
 MEDIUM: Final = frozenset({"EIO", "EREMOTEIO"})

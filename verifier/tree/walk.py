@@ -15,6 +15,7 @@ import stat
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, NamedTuple, Protocol, TypeVar
 
+from verifier.clock import now_text
 from verifier.errors import RootUnavailable, ShareGone
 from verifier.tree.attributes import xattrs_of
 from verifier.tree.entry import Entry, FileRow, Kind, State, entry_from, file_row
@@ -25,7 +26,6 @@ from verifier.tree.trouble import (
     Trouble,
     attempts_for,
     errno_name,
-    now_text,
     pause_after,
     trouble_of,
 )
