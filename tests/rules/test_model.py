@@ -209,8 +209,20 @@ def test_a_refused_value_is_named(old: str, new: str, line: str) -> None:
             r'1.toml: rule 1 "a\x1b[31mb", name: "a\x1b[31mb" is not one line of text; '
             "allowed: printable text without space around it",
         ),
-        ("a = [[", "1.toml: not TOML: Invalid value (at end of document); correct that line"),
+        ("a = 1\nb = [[\n\n", "1.toml: not TOML: Invalid value (at line 2, where the file ends); correct that line"),
         ("\n\n= 1", "1.toml: not TOML: Invalid statement (at line 3, column 1); correct that line"),
+        ("a = " + "9" * 5000, "1.toml: a number in it has thousands of digits; correct that number"),
+        (
+            "[tolerance]\nmtime = 0x" + "f" * 5000,
+            "1.toml: tolerance.mtime: so large a number is not a duration; allowed: a text such as "
+            '"2 s" with ms, s, min, h, at most 24 h',
+        ),
+        (
+            "tolerance.mtime" + ".a" * 5000 + " = 1",
+            "1.toml: tolerance.mtime: a table is not a duration; allowed: a text such as "
+            '"2 s" with ms, s, min, h, at most 24 h',
+        ),
+        ("\ufeff= 1", "1.toml: not TOML: Invalid statement (at line 1, column 1); correct that line"),
         ("a = " + "[" * 9999, "1.toml: nested too deeply to be a rule file; name another file"),
     ],
 )
