@@ -81,6 +81,19 @@ class VerdictKind(StrEnum):
     INCONCLUSIVE = "inconclusive"
 
 
+class Phase(StrEnum):
+    """How far a migration is. The same difference means another thing in each (`verifier.reconcile.phase`)."""
+
+    COPYING = "copying"
+    """The old side is worked on, the new one is being filled."""
+    FROZEN = "frozen"
+    """The old side must not change any more, and the new one must equal it."""
+    LIVE = "live"
+    """People work on the new side; the old one is the reference for what they have not touched since."""
+    RETIRED = "retired"
+    """The old side is gone; the new one is held against its own last manifest."""
+
+
 STANDS_IN_THE_WAY: tuple[Severity, ...] = (Severity.BLOCKER, Severity.INCONCLUSIVE)
 """Severities with which no copy is trusted."""
 

@@ -14,10 +14,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from verifier.classes import Class, Field, Side
+from verifier.classes import Class, Field, Phase, Side
 from verifier.decisions.covering import mark
 from verifier.evidence import FINDINGS_FILE, MANIFEST_FILES
 from verifier.manifest.database import attach, database_errors
+from verifier.reconcile.decay import Past
 from verifier.reconcile.findings import Findings, Tally, tally_sql
 from verifier.reconcile.look import RecordedLook
 from verifier.reconcile.options import PlaceMap, ReconcileOptions, instant_ns
@@ -90,6 +91,7 @@ def try_rules(evidence: Path, rules: RuleSet) -> Trial:
     with Findings.open(evidence / FINDINGS_FILE) as findings, tempfile.TemporaryDirectory() as made:
         context = build_context(evidence, findings)
         run = context.run
+        phase = Phase(run["phase"]) if run.get("phase") else None
         scratch = Path(made) / FINDINGS_FILE
         options = ReconcileOptions(
             rules,
@@ -99,13 +101,15 @@ def try_rules(evidence: Path, rules: RuleSet) -> Trial:
             frozenset(map(Field, run["asked"]["compare"])),
             frozenset(map(Field, run["asked"]["ignore"])),
             RecordedLook(findings, Algorithm(context.sides[Side.OLD].facts["algorithm"])),
+            phase,
+            Past(findings=findings.path),  # what had decayed by then is known, and stays what it was
         )
         manifests = [evidence / MANIFEST_FILES[side] for side in Side]
         reconciled = reconcile(manifests[0], manifests[1], scratch, options)
         incomplete = {Side(side): why for side, why in run["incomplete"].items()}
         with Findings.open(scratch) as tried:
             mark(tried, evidence, [one.acceptance for one in context.accepted if one.holds])
-            after = judge(tried, reconciled.accounts, incomplete)
+            after = judge(tried, reconciled.accounts, incomplete, phase=phase)
             uses = rule_uses(tried, {rule.name: rule.told() for rule in rules.rules})
         return Trial(context.verdict, after, _changes(findings.path, scratch), uses)
 

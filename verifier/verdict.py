@@ -6,7 +6,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from verifier.classes import EXIT_CODES, STANDS_IN_THE_WAY, Cause, Class, Severity, Side, VerdictKind
+from verifier.classes import EXIT_CODES, STANDS_IN_THE_WAY, Cause, Class, Phase, Severity, Side, VerdictKind
 from verifier.reconcile.findings import ACCEPTED
 from verifier.sampling import Sampled
 
@@ -76,12 +76,13 @@ def things(files: int, folders: int, links: int, others: int) -> str:
     return " and ".join(parts) if len(parts) < 3 else ", ".join(parts[:-1]) + " and " + parts[-1]
 
 
-def judge(
+def judge(  # noqa: PLR0913, PLR0917  what was found, and four facts of the run that it came from
     findings: Findings,
     accounts: Mapping[Side, Mapping[Class, Tally]],
     incomplete: Mapping[Side, str],
     carried: Mapping[Side, int] | None = None,
     sample: Sampled | None = None,
+    phase: Phase | None = None,
 ) -> Verdict:
     """Judge what a reconciliation found, but for what somebody accepted by name.
 
@@ -91,6 +92,7 @@ def judge(
         incomplete: For each side whose scan did not reach its end, or read nothing, why.
         carried: How many files of each side were not read now, but are known from an earlier scan.
         sample: What came of a sample, where only that was read: unless it is the whole, it never proves a copy.
+        phase: How far the migration is: while the copy is still being made, it is never proved.
     """
     weighed = _by_severity(findings)
     repeats = _not_repeated(findings, weighed)
@@ -99,6 +101,8 @@ def judge(
     open_questions += [f"the scan of the {side} side is incomplete: {why}" for side, why in incomplete.items()]
     open_questions += repeats
     open_questions += _reasons(weighed, Severity.INCONCLUSIVE)
+    if phase is Phase.COPYING:
+        open_questions.append(_still_copying(findings))
     old = accounts[Side.OLD]
     compared = sum(old[cls].files for cls in _COMPARED)
     if not compared:
@@ -125,7 +129,14 @@ def judge_again(findings: Findings, run: Mapping[str, Any]) -> Verdict:
         {Side(side): why for side, why in run["incomplete"].items()},
         {side: run["sides"][side]["totals"]["carried_files"] for side in Side},
         Sampled(**run["sample"]) if run.get("sample") else None,
+        Phase(run["phase"]) if run.get("phase") else None,
     )
+
+
+def _still_copying(findings: Findings) -> str:
+    left = findings.tally(f"""old_path IS NOT NULL AND "class" IN ('missing', 'content-changed') AND NOT {ACCEPTED}""")
+    what = f": {count_of(left.files, 'file', 'files')} still to be copied" if left.files else ""
+    return f"the copy is still being made{what}"
 
 
 def _accepted(findings: Findings) -> list[str]:

@@ -225,6 +225,7 @@ CREATE TEMP TABLE left_{side} (
     partner TEXT,
     how     TEXT,
     unseen  TEXT,
+    had_arrived TEXT,
     twin    TEXT,
     survives TEXT,
     arrived INTEGER,

@@ -5,19 +5,24 @@ Pure judgement over facts that are given; the order of the questions is the cont
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
-from verifier.classes import DEFAULT_FIELD_SEVERITY, DEFAULT_SEVERITY, Cause, Class, Field, Severity, Side
+from verifier.classes import DEFAULT_FIELD_SEVERITY, DEFAULT_SEVERITY, Cause, Class, Field, Phase, Severity, Side
+from verifier.reconcile.arrival import NOT_HELD, Since
 from verifier.reconcile.findings import Finding
-from verifier.reconcile.look import Seen
+from verifier.reconcile.look import SUSPECT, Seen
 from verifier.reconcile.metadata import Difference, differences, marks_of
+from verifier.reconcile.phase import WORKED_ON, usual_severity
 from verifier.rules.rule import Action, Policy
 from verifier.tree.entry import KIND_WORDS, Entry, Kind, State
 from verifier.tree.names import shown
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from verifier.reconcile.compared import Comparison
+    from verifier.reconcile.decay import Decay
     from verifier.rules.matcher import Claim
 
 
@@ -37,6 +42,31 @@ class Judgement:
     drift_side: Side | None = None
     damage: str | None = None
     """Where content differs, as `verifier.tree.damage` writes it."""
+    weight: Severity | None = None
+    """What it weighs where that is not what its class weighs."""
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """What is known of an entry, or of a pair, from before."""
+
+    decays: Mapping[Side, Decay] = field(default_factory=dict)
+    """On which sides the bytes changed though nothing wrote them."""
+    since: Since = NOT_HELD
+    """What became of the new side's file since it had arrived."""
+
+    @property
+    def told(self) -> str:
+        """The decays, as part of a sentence."""
+        return "; ".join(decay.told(side) for side, decay in self.decays.items())
+
+    @property
+    def steady(self) -> bool:
+        """Whether the changed bytes of a side came again when they were read again, as far as that was asked."""
+        return any(decay.repeats is not False for decay in self.decays.values())
+
+
+NO_HISTORY: Final = History()
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +83,8 @@ class Elsewhere:
     """How many files of the new side have the content,"""
     copies: int = 0
     """and how many of the old side."""
+    had_arrived: str | None = None
+    """Where it was on the new side when people began to work there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +97,17 @@ class Bench:
     live_since_ns: int | None = None
     shifts_ns: tuple[int, ...] = ()
     """What was added to the times of most files: a time that differs by it is the same time."""
+    phase: Phase | None = None
+    """How far the migration is; None for a check by itself."""
 
-    def same_place(
-        self, old: Entry, new: Entry, claim: Claim | None, seen: Seen | None = None, relinked: str | None = None
+    def same_place(  # noqa: PLR0913, PLR0917  what is known of a pair, from five places
+        self,
+        old: Entry,
+        new: Entry,
+        claim: Claim | None,
+        seen: Seen | None = None,
+        relinked: str | None = None,
+        history: History = NO_HISTORY,
     ) -> Judgement:
         """Judge two entries at one place of which at least one fact differs or is not known.
 
@@ -77,7 +117,20 @@ class Bench:
             claim: The rules' word on both.
             seen: What a second look showed, where `needs_look` asks for one.
             relinked: How the structure of its hard links changed, if it did.
+            history: What is known of it from before.
         """
+        judgement = self._same_place(old, new, claim, seen, relinked, history)
+        return decayed(judgement, history, claim) if history.decays else judgement
+
+    def _same_place(  # noqa: PLR0913, PLR0917
+        self,
+        old: Entry,
+        new: Entry,
+        claim: Claim | None,
+        seen: Seen | None,
+        relinked: str | None,
+        history: History,
+    ) -> Judgement:
         if claim is not None and claim.sets_aside and not self._is_silent(old, new):
             return Judgement(Class.CLUTTER, claim.why, claim=claim)
         if Kind.UNKNOWN in (old.kind, new.kind):
@@ -86,7 +139,7 @@ class Bench:
             was, now = (KIND_WORDS.get(entry.kind, entry.kind) for entry in (old, new))
             return Judgement(Class.KIND_CHANGED, f"a {was} on the old side, a {now} on the new", claim=claim)
         if old.kind == Kind.FILE:
-            return self._two_files(old, new, claim, seen, relinked)
+            return self._two_files(old, new, claim, seen, relinked, history)
         unknown = not_known(old, new)
         if unknown is not None:
             return unknown
@@ -111,8 +164,14 @@ class Bench:
             return False
         return old.size == new.size and old.digest != new.digest and self._same_mtime(old, new)
 
-    def _two_files(
-        self, old: Entry, new: Entry, claim: Claim | None, seen: Seen | None, relinked: str | None
+    def _two_files(  # noqa: PLR0913, PLR0917
+        self,
+        old: Entry,
+        new: Entry,
+        claim: Claim | None,
+        seen: Seen | None,
+        relinked: str | None,
+        history: History,
     ) -> Judgement:
         unknown = not_known(old, new)
         if unknown is not None and (old.size == new.size or State.UNSETTLED in (old.state, new.state)):
@@ -127,7 +186,25 @@ class Bench:
             reason += f" under an unchanged time, which rule {claim.rule.name} may not set aside"
         if seen.note:
             reason += f"; {seen.note}"
-        return self._changed(old, new, seen, reason, claim)
+        judgement = self._changed(old, new, seen, reason, claim)
+        return self._since_it_arrived(judgement, history.since, claim)
+
+    def _since_it_arrived(self, judgement: Judgement, since: Since, claim: Claim | None) -> Judgement:
+        """Take into account that a file had arrived whole and was written since, where people work on the new side.
+
+        What decayed has the ctime that it had, so nothing that was not written is excused.
+        """
+        changed = judgement.cls is Class.CONTENT_CHANGED and judgement.cause is not Cause.NOT_REPEATED
+        if not (changed and self.phase in WORKED_ON and since.whole and since.written):
+            return judgement
+        if judgement.cause is not Cause.SILENT:
+            reason = "changed on the new side since it had arrived whole: expected"
+            return Judgement(Class.DRIFT, reason, claim=claim, drift_side=Side.NEW)
+        reason = (
+            f"{judgement.reason}; it had arrived whole, and either somebody wrote it and put its time back, or it was "
+            "damaged before something else about it changed"
+        )
+        return replace(judgement, reason=reason, weight=Severity.ATTENTION)
 
     def _by_times(self, old: Entry, new: Entry) -> Cause:
         if self._same_mtime(old, new):
@@ -178,14 +255,25 @@ class Bench:
         """Return how the metadata of two entries of one kind differs that are not at the same place."""
         return tuple(differences(old, new, self.comparison))
 
-    def only_old(self, entry: Entry, claim: Claim | None, elsewhere: Elsewhere) -> Judgement:
+    def only_old(
+        self, entry: Entry, claim: Claim | None, elsewhere: Elsewhere, history: History = NO_HISTORY
+    ) -> Judgement:
         """Judge an entry of the old side that has no fellow anywhere.
 
         Args:
             entry: The entry.
             claim: What the rules say about it.
             elsewhere: What else is known about it.
+            history: What is known of it from before.
         """
+        judgement = self._only_old(entry, claim, elsewhere)
+        if not history.decays:
+            return judgement
+        if judgement.cls is Class.MISSING:
+            return replace(judgement, reason=f"{judgement.reason}; {history.told}")
+        return decayed(judgement, history, claim)
+
+    def _only_old(self, entry: Entry, claim: Claim | None, elsewhere: Elsewhere) -> Judgement:
         early = self._one_sided(entry, claim, elsewhere.unseen, Side.NEW)
         if early is not None:
             return early
@@ -194,6 +282,9 @@ class Bench:
         if entry.kind != Kind.DIRECTORY and self._after(self.frozen_at_ns, entry, Side.OLD):
             reason = "appeared on the old side after it was frozen: still to be copied"
             return Judgement(Class.DRIFT, reason, claim=claim, drift_side=Side.OLD)
+        if elsewhere.had_arrived is not None and self.phase in WORKED_ON:
+            reason = f"had arrived, at {shown(elsewhere.had_arrived)}, and was removed from the new side since"
+            return Judgement(Class.DRIFT, reason, claim=claim, drift_side=Side.NEW)
         reason = "not on the new side, under this name or another"
         if entry.kind == Kind.DIRECTORY:
             reason = "this folder is not on the new side"
@@ -205,14 +296,21 @@ class Bench:
             reason += f"; {shown(elsewhere.twin)} has nearly the same name and other content"
         return Judgement(Class.MISSING, _with(claim, reason), claim=claim)
 
-    def only_new(self, entry: Entry, claim: Claim | None, unseen: str | None) -> Judgement:
+    def only_new(
+        self, entry: Entry, claim: Claim | None, unseen: str | None, history: History = NO_HISTORY
+    ) -> Judgement:
         """Judge an entry of the new side that has no fellow anywhere.
 
         Args:
             entry: The entry.
             claim: What the rules say about it.
             unseen: Why the old side cannot be said not to have it, or None.
+            history: What is known of it from before.
         """
+        judgement = self._only_new(entry, claim, unseen)
+        return decayed(judgement, history, claim) if history.decays else judgement
+
+    def _only_new(self, entry: Entry, claim: Claim | None, unseen: str | None) -> Judgement:
         early = self._one_sided(entry, claim, unseen, Side.OLD)
         if early is not None:
             return early
@@ -245,7 +343,8 @@ class Bench:
             return Severity.ATTENTION
         if judgement.cause is Cause.NOT_REPEATED:
             return Severity.INCONCLUSIVE
-        usual = self.policy.classes.get(cls, DEFAULT_SEVERITY[cls])
+        in_phase = usual_severity(self.phase, cls, judgement.cause, judgement.drift_side)
+        usual = self.policy.classes.get(cls, judgement.weight or in_phase or DEFAULT_SEVERITY[cls])
         if cls is Class.METADATA_ONLY:
             fields = [one.field for one in judgement.differs if one.field is not None]
             return min((self._field_severity(field, usual) for field in fields), key=_HEAVIEST_FIRST.index)
@@ -288,6 +387,25 @@ class Bench:
             marks_of(judgement.differs),
             judgement.damage,
         )
+
+
+def decayed(judgement: Judgement, history: History, claim: Claim | None) -> Judgement:
+    """Judge an entry whose bytes decayed, by what it would be otherwise.
+
+    Nothing excuses it: no rule, no gate, and not that both sides agree. What could not be read tonight stays that.
+    """
+    if judgement.cls in (Class.UNREADABLE, Class.UNSETTLED, Class.UNPROVEN):
+        return replace(judgement, reason=f"{judgement.reason}; {history.told}")
+    if judgement.cls is Class.CONTENT_CHANGED:
+        cause = judgement.cause if judgement.cause in _SHOWN_BY_CONTENT else Cause.SILENT
+        return replace(judgement, reason=f"{judgement.reason}; {history.told}", cause=cause, weight=None)
+    if not history.steady:
+        reason = f"{history.told}; read again they were others once more: {SUSPECT}"
+        return Judgement(Class.CONTENT_CHANGED, reason, Cause.NOT_REPEATED, claim=claim)
+    return Judgement(Class.CONTENT_CHANGED, history.told, Cause.SILENT, claim=claim)
+
+
+_SHOWN_BY_CONTENT: Final = (Cause.EMPTY, Cause.TRUNCATED, Cause.ZERO_FILLED, Cause.NOT_REPEATED)
 
 
 def not_known(old: Entry, new: Entry) -> Judgement | None:

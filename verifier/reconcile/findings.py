@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple, Self
 from verifier.classes import Class, Side
 from verifier.errors import NotAManifest
 from verifier.manifest.database import DatabaseFile, address, database_errors, make_tables, named, open_read_only
+from verifier.reconcile.decay import TABLE as DECAYS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -162,6 +163,7 @@ def first_tables(db: Database) -> None:
         },
         pk="id",
     )
+    db.execute(DECAYS.format(""))
     db.table("combinations").create({"marks": str, "systematic": str, "explained": int}, pk="marks")
 
 
@@ -203,6 +205,8 @@ class Findings(DatabaseFile):
             columns = [row[1] for row in connection.execute("PRAGMA table_info(findings)")]
             connection.execute("PRAGMA query_only = OFF")
             connection.execute(_NOTHING_ACCEPTED)
+            if connection.execute("SELECT 1 FROM main.sqlite_master WHERE name = 'decays'").fetchone() is None:
+                connection.execute(DECAYS.format("TEMP "))  # written before a side was held against its own past
             connection.execute("PRAGMA query_only = ON")
         if mark != APPLICATION_ID or columns != ["id", *COLUMNS]:
             connection.close()

@@ -45,6 +45,9 @@ class Look(Protocol):
     def at(self, pairs: Sequence[tuple[Entry, Entry]]) -> list[Seen]:
         """Say how they differ, pair by pair."""
 
+    def repeats(self, side: Side, entries: Sequence[Entry]) -> list[bool | None]:
+        """Say of files of one side whether they read as they were recorded; None where that cannot be told."""
+
 
 class Second(Protocol):
     """Reads pairs of files again."""
@@ -66,6 +69,10 @@ class ManifestLook:
     def at(self, pairs: Sequence[tuple[Entry, Entry]]) -> list[Seen]:
         """Say how they differ, pair by pair, as far as that can be told."""
         return [self._one(old, new) for old, new in pairs]
+
+    def repeats(self, side: Side, entries: Sequence[Entry]) -> list[bool | None]:  # noqa: ARG002  it reads nothing
+        """Say of none whether it reads as it was recorded."""
+        return [None] * len(entries)
 
     def _one(self, old: Entry, new: Entry) -> Seen:
         if new.size == 0 and old.size > 0:
@@ -143,20 +150,37 @@ class TreeLook:
             seen[number] = _seen(sight, seen[number])
         return seen
 
+    def repeats(self, side: Side, entries: Sequence[Entry]) -> list[bool | None]:
+        """Read files of one side again, and say whether they read as they were recorded."""
+        found: list[bool | None] = [None] * len(entries)
+        wanted: dict[int, Request] = {}
+        for number, entry in enumerate(entries):
+            recorded = self._recorded(side, entry)
+            if recorded is not None and entry.content_known:
+                wanted[number] = Request(recorded, recorded, self._algorithm)  # one file, twice: equal, if it is steady
+        for number, sight in zip(wanted, self._second.look(list(wanted.values())), strict=True):
+            if sight.outcome in (SightOutcome.NOT_REPEATED, SightOutcome.CONFIRMED):
+                found[number] = sight.outcome is SightOutcome.NOT_REPEATED and not sight.unsteady
+        return found
+
+    def _recorded(self, side: Side, entry: Entry) -> Recorded | None:
+        """Return what was recorded of a file, under the root that it lies in; None where that cannot be reached."""
+        root, path = side.value, entry.path
+        if side is Side.NEW and NEW_ROOT not in self._roots:
+            label, _, path = path.partition("/")
+            root = new_root_of(label)
+        return Recorded.of(root, entry._replace(path=path)) if root in self._roots else None
+
     def _request(self, old: Entry, new: Entry) -> Request | None:
         """Return what to look at; None where a file is empty, or its tree cannot be reached."""
         if new.size == 0 or old.size == 0:
             return None
-        theirs, path = NEW_ROOT, new.path
-        if NEW_ROOT not in self._roots:
-            label, _, path = path.partition("/")
-            theirs = new_root_of(label)
-        if OLD_ROOT not in self._roots or theirs not in self._roots:
+        ours, theirs = self._recorded(Side.OLD, old), self._recorded(Side.NEW, new)
+        if ours is None or theirs is None:
             return None
         # Of a later version everything after the first change may be elsewhere: its further bytes say nothing.
         early_stop = old.size != new.size and old.mtime_ns != new.mtime_ns
-        recorded = Recorded.of(OLD_ROOT, old), Recorded.of(theirs, new._replace(path=path))
-        return Request(*recorded, self._algorithm, early_stop, self._zero_run)
+        return Request(ours, theirs, self._algorithm, early_stop, self._zero_run)
 
 
 OLD_ROOT: Final = Side.OLD.value
@@ -225,6 +249,10 @@ class RecordedLook:
     def at(self, pairs: Sequence[tuple[Entry, Entry]]) -> list[Seen]:
         """Say how they differed then, pair by pair."""
         return [self._one(old, new) for old, new in pairs]
+
+    def repeats(self, side: Side, entries: Sequence[Entry]) -> list[bool | None]:  # noqa: ARG002  it reads nothing
+        """Say of none whether it reads as it was recorded."""
+        return [None] * len(entries)
 
     def _one(self, old: Entry, new: Entry) -> Seen:
         where = '"class" = ? AND old_path = ? AND new_path = ?'

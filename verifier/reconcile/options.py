@@ -13,8 +13,10 @@ from verifier.tree.names import to_text
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
+    from pathlib import Path
 
-    from verifier.classes import Field
+    from verifier.classes import Field, Phase
+    from verifier.reconcile.decay import Past
     from verifier.reconcile.look import Look
 
 
@@ -72,7 +74,9 @@ def check_maps(maps: Sequence[PlaceMap]) -> None:
     seen: dict[str, PlaceMap] = {}
     for one in maps:
         if (other := seen.setdefault(one.old, one)) is not one:
-            raise UsageProblem(f"--map gives {one.old or '.'!r} two places: {other.new!r} and {one.new!r}", "keep one")
+            raise UsageProblem(
+                f"{one.old or '.'!r} is mapped to two places: {other.new or '.'!r} and {one.new or '.'!r}", "keep one"
+            )
 
 
 def instant_ns(instant: datetime) -> int:
@@ -88,7 +92,7 @@ def check_fields(compare: Collection[Field], ignore: Collection[Field]) -> None:
         UsageProblem: If there is one.
     """
     if both := sorted(set(compare) & set(ignore)):
-        raise UsageProblem(f"{both[0]} is to be compared and to be ignored", "say --compare or --ignore, not both")
+        raise UsageProblem(f"{both[0]} is to be compared and to be ignored", "keep one of the two")
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,3 +111,9 @@ class ReconcileOptions:
     """Metadata fields to leave out."""
     look: Look | None = None
     """Who looks again at files whose contents differ; None for the manifests alone."""
+    phase: Phase | None = None
+    """How far the migration is; None for a check by itself."""
+    past: Past | None = None
+    """What is known of both sides from before, to find what decayed."""
+    baseline: Path | None = None
+    """A manifest of the new side that says what had arrived when people began to work there."""

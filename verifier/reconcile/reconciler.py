@@ -12,8 +12,10 @@ from verifier.manifest.database import database_errors, named
 from verifier.manifest.store import Manifest
 from verifier.reconcile import align, pair
 from verifier.reconcile.account import settle
-from verifier.reconcile.classify import Bench, Elsewhere, Judgement, not_known
+from verifier.reconcile.arrival import NOT_HELD, attach_baseline, note_arrivals, since_arrival
+from verifier.reconcile.classify import NO_HISTORY, Bench, Elsewhere, History, Judgement, decayed, not_known
 from verifier.reconcile.compared import Comparison
+from verifier.reconcile.decay import any_decays, confirm, decay_of, note_decays, set_decays_apart
 from verifier.reconcile.findings import Finding, Findings, Tally
 from verifier.reconcile.group import group_folders
 from verifier.reconcile.look import ManifestLook
@@ -112,6 +114,8 @@ class _Run:
     bench: Bench = field(init=False)
     """Known once it is known what was done to all times."""
     marks: Marks = field(default_factory=Marks)
+    decays: bool = False
+    """Whether anything decayed."""
     identical: Tally = field(default_factory=Tally)
     """Pairs that counted as different at first, and are not."""
 
@@ -123,15 +127,20 @@ class _Run:
         connection = self.connection
         align.place_old(connection, self.options.maps)
         self._set_apart()
+        self._note_decays()
+        if self.options.baseline is not None:
+            attach_baseline(connection, self.options.baseline)
         options, shifts = self.options, shifts_ns(connection, self.comparison)
         gates = (options.frozen_at_ns, options.live_since_ns)
-        self.bench = Bench(self.comparison, options.rules.policy, *gates, shifts)
+        self.bench = Bench(self.comparison, options.rules.policy, *gates, shifts, options.phase)
         self._write(self._same_place())
         align.fill_left(connection, None if self.options.maps else self.survey.unmet())
         for side in Side:
             self._claim_left(side)
         form = pair.pair_left(connection, mapped=bool(self.options.maps))
         pair.note_copies(connection, None if self.options.maps else self.survey.survivors())
+        if self.options.baseline is not None:
+            note_arrivals(connection)
         self._mark_unseen(form)
         self._write(self._left_old())
         self._write(self._left_new())
@@ -152,6 +161,29 @@ class _Run:
             align.undo_apart(self.connection)
             align.set_apart(self.connection, self.comparison)
 
+    def _note_decays(self) -> None:
+        """Find what decayed on a side since it was last read, and set it apart whatever the other side holds."""
+        if self.options.past is None:
+            return
+        grains_ns = {side: int(self.facts[side].get("grain_ns") or 1) for side in Side}
+        note_decays(self.connection, self.options.past, grains_ns)
+        self.decays = any_decays(self.connection)
+        if self.decays:
+            confirm(self.connection, self.look)
+            set_decays_apart(self.connection)
+
+    def _history(self, old: Entry | None, new: Entry | None) -> History:
+        """Return what is known from before of an entry, or of a pair."""
+        decays = {}
+        if self.decays:
+            sides = ((Side.OLD, old), (Side.NEW, new))
+            found = {side: decay_of(self.connection, side, entry.path) for side, entry in sides if entry is not None}
+            decays = {side: decay for side, decay in found.items() if decay is not None}
+        since = NOT_HELD
+        if self.options.baseline is not None and old is not None and new is not None and new.kind == Kind.FILE:
+            since = since_arrival(self.connection, old, new)
+        return History(decays, since) if decays or any(since) else NO_HISTORY
+
     def _write(self, findings: Iterator[Finding]) -> None:
         while batch := list(islice(findings, _PAGE)):
             for finding in batch:
@@ -170,7 +202,8 @@ class _Run:
             ]
             seen = dict(zip(wanted, self.look.at([page[number][:2] for number in wanted]), strict=True))
             for number, ((old, new, relinked), claim) in enumerate(zip(page, claims, strict=True)):
-                judgement = self.bench.same_place(old, new, claim, seen.get(number), relinked)
+                history = self._history(old, new)
+                judgement = self.bench.same_place(old, new, claim, seen.get(number), relinked, history)
                 if judgement.cls is Class.IDENTICAL:
                     self.identical = self.identical.plus(Tally.of(old.kind, old.size))
                 else:
@@ -240,15 +273,17 @@ class _Run:
                 yield self._paired(entry, partner, left)
                 continue
             claim = self.matcher.claim(candidate_of(entry), around)
-            elsewhere = Elsewhere(left.unseen, left.twin, left.survives, left.arrived or 0, left.copies or 0)
-            judgement = self.bench.only_old(entry, claim, elsewhere)
+            arrived, copies = left.arrived or 0, left.copies or 0
+            elsewhere = Elsewhere(left.unseen, left.twin, left.survives, arrived, copies, left.had_arrived)
+            judgement = self.bench.only_old(entry, claim, elsewhere, self._history(entry, None))
             yield self.bench.finding(judgement, entry, None)
 
     def _left_new(self) -> Iterator[Finding]:
         around = ManifestSurroundings(self.connection, Side.NEW)
         for entry, left, _ in self._left(Side.NEW):
             claim = self.matcher.claim(candidate_of(entry), around)
-            yield self.bench.finding(self.bench.only_new(entry, claim, left.unseen), None, entry)
+            judgement = self.bench.only_new(entry, claim, left.unseen, self._history(None, entry))
+            yield self.bench.finding(judgement, None, entry)
 
     def _left(self, side: Side) -> Iterator[tuple[Entry, _Left, Entry | None]]:
         """Yield what is left on a side, in path order, each pair once: with the old side's entry."""
@@ -292,6 +327,8 @@ class _Run:
                 assert new is not None
                 reason = f"{shown(new.path)} could be it by name and size, but not both were read"
                 judgement = Judgement(Class.UNPROVEN, reason)
+        if (history := self._history(old, new)).decays:
+            judgement = decayed(judgement, history, None)
         return self.bench.finding(judgement, old, new)
 
     def _altered(self, old: Entry, new: Entry, place: str) -> Judgement:
@@ -313,6 +350,7 @@ class _Left(NamedTuple):
     survives: str | None
     arrived: int | None
     copies: int | None
+    had_arrived: str | None
 
 
 _LEFT: Final = _Left._fields

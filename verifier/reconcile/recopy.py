@@ -16,17 +16,19 @@ if TYPE_CHECKING:
     from verifier.reconcile.findings import Findings
 
 _NEWER: Final = "(\"class\" = 'content-changed' AND cause = 'newer')"
+DECAYED_ON_OLD: Final = "old_path IN (SELECT path FROM decays WHERE side = 'old' AND now IS NOT NULL)"
+"""SQL, true for findings whose file decayed on the old side: it would be copied over the only good one."""
 _LACKING: Final = f"""
 (old_path IS NOT NULL AND (
     "class" IN ('missing', 'kind-changed') OR drift_side = 'old'
-    OR ("class" = 'content-changed' AND cause <> 'not-repeated' AND NOT {_NEWER})
+    OR ("class" = 'content-changed' AND cause <> 'not-repeated' AND NOT {_NEWER} AND NOT {DECAYED_ON_OLD})
 ))
 """
 TO_COPY: Final = f"({_LACKING} AND NOT {ACCEPTED})"
 """SQL, true for findings whose entry of the old side has to be copied again.
 
-Not what is newer on the new side, which would be lost, nor what differed once and not again, which is to be read again,
-nor what somebody accepted.
+Not what is newer on the new side, which would be lost, nor what decayed on the old one, nor what differed once and not
+again, which is to be read again, nor what somebody accepted.
 """
 NEWER: Final = f"(old_path IS NOT NULL AND {_NEWER} AND NOT {ACCEPTED})"
 """The same for what is the later version on the new side."""
