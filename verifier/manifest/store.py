@@ -360,6 +360,20 @@ class Manifest(DatabaseFile):
         )
         return rows.fetchall()
 
+    def distrust(self, paths: Sequence[str]) -> tuple[int, int]:
+        """Have files read although they were carried over; return how many, and their bytes."""
+        files = size = 0
+        with database_errors(self.path):
+            for path in paths:
+                row = self.connection.execute(
+                    "UPDATE entries SET state = 'listed', digest = NULL, segments = NULL, head = NULL, read_at = NULL"
+                    " WHERE path = ? AND kind = 'file' AND state = 'carried' RETURNING size",
+                    (path,),
+                ).fetchone()
+                if row is not None:
+                    files, size = files + 1, size + row[0]
+        return files, size
+
     def order_carried(self) -> None:
         """Prepare for `to_reread`."""
         with database_errors(self.path):

@@ -136,6 +136,11 @@ class Reread:
     """So much is read again at most,"""
     budget_s: float | None = None
     """or for so long, the longest unread first."""
+    is_aim: bool = False
+    """Whether the bytes are what is to be reached: the last file may go beyond them, so that one which is larger than
+    all of them has its turn."""
+    fits: Callable[[int], bool] | None = None
+    """Tells whether a file of so many bytes can be read in the time that is left; others are passed over."""
 
     def before(self, now: datetime) -> str | None:
         """Return the time before which a file must have been read to be read again, as manifests write times."""
@@ -160,15 +165,18 @@ def rereads(manifest: Manifest, before: str, policy: Reread, size: BatchSize) ->
     """
     after = ("", "")
     left = policy.budget_bytes
-    while page := manifest.to_reread(after, before, PAGE_FILES):
+    spent = False
+    while not spent and (page := manifest.to_reread(after, before, PAGE_FILES)):
         after = (page[-1][0], page[-1][1])
         wanted: list[ToRead] = []
         for _, path, file_bytes, mtime_ns, ctime_ns in page:
+            if policy.fits is not None and not policy.fits(file_bytes):
+                continue
             if left is not None:
-                left -= file_bytes
-                if left < 0:
+                # An aim is reached by the file that goes beyond it; of a limit nothing may be left over.
+                spent = file_bytes > 0 and (left <= 0 if policy.is_aim else left < file_bytes)
+                if spent:
                     break
+                left -= file_bytes
             wanted.append((path, file_bytes, mtime_ns, ctime_ns))
         yield from cut(wanted, lambda: size.files)
-        if left is not None and left < 0:
-            return

@@ -39,6 +39,9 @@ class ScanOptions:
     """Which files are read again although the reused manifest knows them unchanged."""
     stall_after_s: float = 60.0
     """A read that has not moved for so long hangs."""
+    until: float | None = None
+    """Of `time.monotonic`: nothing is listed or read after it. What is to be read again then stays as it was known;
+    before all the rest is read the scan ends as interrupted."""
     barred_in: Path | None = None
     """A finished manifest of the same tree: folders that a rule kept its scan out of are not entered, and no others."""
     sample: Path | None = None
@@ -57,6 +60,10 @@ class ScanRequest:
     """A complete manifest of the same root, whose digests are carried over where nothing changed."""
     finished_too: bool = False
     """Go on from a complete manifest in the same place, too: its run as a whole was not complete."""
+    reread: Reread | None = None
+    """Which files of this tree are read again; None for what the options say."""
+    distrust: tuple[str, ...] = ()
+    """Files that are read whatever the reused manifest knows of them, as manifest text."""
     side: Side | None = None
     """Which side of a sample this tree is; needed with one."""
     below: str = ""

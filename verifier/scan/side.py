@@ -8,11 +8,12 @@ import platform
 import socket
 import time
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from enum import Enum
 from typing import TYPE_CHECKING, Final
 
-from verifier.errors import Interrupted, RootUnavailable, ShareGone
+from verifier import clock
+from verifier.clock import now_text
+from verifier.errors import Interrupted, RootUnavailable, ShareGone, WindowEnded
 from verifier.manifest.database import named
 from verifier.manifest.sample import SampleFile
 from verifier.manifest.seal import fingerprint
@@ -31,7 +32,7 @@ from verifier.tree.accounts import group_names, owner_names
 from verifier.tree.cache import ColdCount
 from verifier.tree.entry import State
 from verifier.tree.names import shown, to_text
-from verifier.tree.trouble import MEDIUM, Problem, now_text
+from verifier.tree.trouble import MEDIUM, Problem
 from verifier.version import TOOL
 
 if TYPE_CHECKING:
@@ -57,6 +58,7 @@ LARGE_BYTES: Final = 4 * 1024 * 1024
 """Where the files of such a tree are at least so large on average, threads read them as well as processes."""
 MEDIUM_IN_A_ROW: Final = 20
 """After so many files in a row that the medium could not give, it is asked for one that it gave before."""
+WINDOW_ENDED: Final = "the time window ended"
 _MEDIUM_GONE: Final = f"{MEDIUM_IN_A_ROW} files in a row could not be read (EIO), nor one that could be read before"
 
 
@@ -227,8 +229,16 @@ class SideScan:
             self.manifest.detach(state)
         self.manifest.set_facts(listed=True)
         self.listed = True
+        self._distrust()
         self.company.meeting.listed()
         self._pulse()
+
+    def _distrust(self) -> None:
+        """Have files read although they were carried over."""
+        files, size = self.manifest.distrust(self.request.distrust)
+        self.files += files
+        self.size_bytes += size
+        self.carried_files -= files
 
     def _next_visit(self, frontier: Frontier) -> Task | None:
         places = frontier.next(self.readers)
@@ -325,8 +335,8 @@ class SideScan:
 
     def _read_again(self) -> None:
         """Read files again that were carried over, the longest unread first, as far as the policy says."""
-        policy = self.options.reread
-        before = policy.before(datetime.now(UTC))
+        policy = self.request.reread or self.options.reread
+        before = policy.before(clock.now())
         if self.request.reuse is None or before is None:
             return
         self.stage = "reading again"
@@ -338,8 +348,20 @@ class SideScan:
         until = None if policy.budget_s is None else time.monotonic() + policy.budget_s
         wanted = rereads(self.manifest, before, policy, self.batch_size)
         in_time = (batch for batch in wanted if until is None or time.monotonic() < until)
-        self._read_all(in_time, self._was_read_again)
+        try:
+            self._read_all(in_time, self._was_read_again)
+        except WindowEnded:
+            self._give_back(self._was_read_again)
         self.manifest.forget_order()
+
+    def _give_back(self, done: Callable[[Task, Outcome], None]) -> None:
+        """Let the readers leave off what they are at, and keep what they have read to its end."""
+        assert self.engine is not None
+        kind = EngineKind.INLINE if self._is_inline() else EngineKind.PROCESSES
+        for task, outcome in self.engine.close():
+            done(task, outcome)
+        self.again.clear()
+        self._open(kind)
 
     def _read_all(self, wanted: Iterator[tuple[ToRead, ...]], done: Callable[[Task, Outcome], None]) -> None:
         ahead: list[tuple[ToRead, ...]] = []
@@ -484,6 +506,8 @@ class SideScan:
         if self.stop.is_set():
             raise Interrupted("stopped before the end")
         now = time.monotonic()
+        if self.options.until is not None and now >= self.options.until and self.stage not in ("sealing", "done"):
+            raise WindowEnded(WINDOW_ENDED)
         if now - self.committed_at >= COMMIT_EVERY_S:
             self.manifest.commit()
             self.committed_at = now
