@@ -157,13 +157,17 @@ def put_in_place(staged: Path, evidence: Path, names: Iterable[str]) -> None:
             with (staged / name).open("rb+") as file:
                 os.fsync(file.fileno())
             (staged / name).replace(evidence / name)
-            _settle(evidence)
+            settle(evidence)
         except OSError as error:
             raise EvidenceUnwritable(f"{named(evidence / name)} cannot be written ({error.strerror})", _ROOM) from error
 
 
-def _settle(folder: Path) -> None:
-    """Have the system write down which names a folder holds, where it can be asked to."""
+def settle(folder: Path) -> None:
+    """Have the system write down which names a folder holds, where it can be asked to.
+
+    Raises:
+        OSError: If the folder cannot be opened.
+    """
     if os.name == "nt":
         return
     descriptor = os.open(folder, os.O_RDONLY)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from blake3 import blake3
 
-from verifier.classes import STANDS_IN_THE_WAY, Cause, Class, Side, VerdictKind
+from verifier.classes import STANDS_IN_THE_WAY, Cause, Class, Phase, Side, VerdictKind
 from verifier.decisions.checklist import checklist
 from verifier.decisions.covering import Covered, cover
 from verifier.decisions.signoff import Point, SignOff, read_signoff
@@ -18,6 +18,7 @@ from verifier.evidence import file_digest
 from verifier.manifest.database import database_errors, named
 from verifier.manifest.merge import roots_of
 from verifier.reconcile.findings import ACCEPTED, Findings, Systematic, Tally
+from verifier.reconcile.phase import MEANINGS
 from verifier.reconcile.recopy import TO_COPY
 from verifier.report.parts import NOTED, TO_DECIDE, Cell, Part, added, count_cells, parts_of
 from verifier.report.words import CAUTIONS, problem_line
@@ -142,6 +143,15 @@ class ReportContext:
     to_copy: Tally
     """What is still to be copied again (`verifier.reconcile.recopy`)."""
     cautions: tuple[str, ...] = field(default=CAUTIONS)
+
+    @property
+    def phase(self) -> str:
+        """How far the migration is, and what that means, in words; empty for a check by itself."""
+        known = self.run.get("phase")
+        if known is None:
+            return ""
+        stands_in = ", which stands as the old side here" if known == Phase.RETIRED else ""
+        return f"{known}: {MEANINGS[Phase(known)]}{stands_in}"
 
     @property
     def exit_code(self) -> int:

@@ -49,6 +49,7 @@ def summary(context: ReportContext) -> dict[str, Any]:
         "policy": run["rules"]["policy"],
         "tolerance": run["rules"]["tolerance"],
         "maps": run["maps"],
+        "phase": run.get("phase"),
         "frozen_at": run["frozen_at"],
         "live_since": run["live_since"],
         "sample": run.get("sample"),

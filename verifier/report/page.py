@@ -8,14 +8,10 @@ fold, sort and can be searched. What it says comes from `ReportContext` and the 
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from datetime import datetime
 from functools import cache
-from importlib.resources import files
 from typing import TYPE_CHECKING, Final
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from verifier.classes import TRUSTED, Class, Side
@@ -24,6 +20,7 @@ from verifier.report.amounts import duration_text, instant_text, size_text
 from verifier.report.cutting import cut
 from verifier.report.damages import bytes_of, cut_off, facts_of, ranges_of, strip
 from verifier.report.drawing import FILL_WORDS, MOST_NAMED, Fill, bars
+from verifier.report.frame import digest_of, environment, own_text, sheet_of
 from verifier.report.listing import may_be_shown
 from verifier.report.overview import obstacles, questions, resists_forgery, warnings
 from verifier.report.parts import counted
@@ -42,6 +39,8 @@ from verifier.rules.rule import Action
 from verifier.verdict import count_of
 
 if TYPE_CHECKING:
+    from jinja2 import Environment
+
     from verifier.decisions.signoff import SignOff
     from verifier.report.context import ReportContext, SideFacts
 
@@ -65,7 +64,7 @@ def render_page(context: ReportContext, findings: Findings) -> str:
         findings: The findings to list, open, with what is accepted marked.
     """
     content = cut(context, findings)
-    style, script = _style(context), _own("report.js")
+    style, script = _style(context), own_text("report", "report.js")
     rest = [decision.tally for decision in content.decisions[DECISION_LINES:]]
     return (
         _environment()
@@ -77,9 +76,9 @@ def render_page(context: ReportContext, findings: Findings) -> str:
             new=context.sides[Side.NEW],
             sides=[context.sides[side] for side in Side],
             style=Markup(style),  # noqa: S704  the style sheet is this package's own
-            style_hash=_hash(style),
+            style_hash=digest_of(style),
             script=Markup(script),  # noqa: S704  the script is this package's own, and nothing is put into it
-            script_hash=_hash(script),
+            script_hash=digest_of(script),
             headline=HEADLINES[context.verdict.kind],
             meaning=MEANINGS[context.verdict.kind],
             trusted=context.verdict.kind in TRUSTED,
@@ -106,33 +105,19 @@ def _is_long(signed: SignOff) -> bool:
     return sum(map(len, texts)) + LINE * signed.statement.count("\n") > LONG_RECORD
 
 
-def _own(name: str) -> str:
-    return files("verifier.report").joinpath("templates", name).read_text("utf-8")
-
-
-def _hash(text: str) -> str:
-    return base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
-
-
 def _style(context: ReportContext) -> str:
     """Return the style sheet, by which every printed page says which report it belongs to, and its verdict."""
     if not context.report_id.isalnum():
         raise ValueError("a report's id is hexadecimal")
     margins = f'@bottom-left {{ content: "Report {context.report_id}"; }}'
     margins += f' @top-right {{ content: "{HEADLINES[context.verdict.kind]}"; }}'
-    return f"{_own('report.css')}@page {{ {margins} }}\n"
+    return sheet_of("report", "report.css", margins)
 
 
 @cache
 def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("verifier", "report/templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters.update(
+    made = environment("report")
+    made.filters.update(
         shown=may_be_shown,
         size=size_text,
         exact=_exact,
@@ -142,18 +127,18 @@ def _environment() -> Environment:
         percent=_percent,
         counted=counted,
     )
-    environment.globals.update(
+    made.globals.update(
         DO_NOT_DESCEND=Action.DO_NOT_DESCEND.value,
         PRINTED_ROWS=PRINTED_ROWS,
         Class=Class,
         Fill=Fill,
         MOST_NAMED=MOST_NAMED,
     )
-    environment.globals.update(FILL_WORDS=FILL_WORDS, MEANS=MEANS, NOT_PROVED=NOT_PROVED, FILE_SYSTEM=FILE_SYSTEM_FACTS)
-    environment.globals.update(count_of=count_of, fact=_fact, said=_said, manner=_manner, coldness=_coldness)
-    environment.globals.update(problem_line=problem_line, despite_what=despite_what, took=_took, LOOKED=LOOKED_WORDS)
-    environment.globals.update(strip=strip, cut_off=cut_off, facts_of=facts_of, ranges_of=ranges_of, bytes_of=bytes_of)
-    return environment
+    made.globals.update(FILL_WORDS=FILL_WORDS, MEANS=MEANS, NOT_PROVED=NOT_PROVED, FILE_SYSTEM=FILE_SYSTEM_FACTS)
+    made.globals.update(count_of=count_of, fact=_fact, said=_said, manner=_manner, coldness=_coldness)
+    made.globals.update(problem_line=problem_line, despite_what=despite_what, took=_took, LOOKED=LOOKED_WORDS)
+    made.globals.update(strip=strip, cut_off=cut_off, facts_of=facts_of, ranges_of=ranges_of, bytes_of=bytes_of)
+    return made
 
 
 def _coldness(side: SideFacts) -> str:

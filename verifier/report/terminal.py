@@ -115,7 +115,7 @@ def _signed(signoff: SignOff | None) -> Iterator[Line]:
     """Say who signed, and in spite of what."""
     if signoff is not None:
         despite = f" despite {despite_what(signoff)}" if signoff.despite else ""
-        yield Line(_cut(shown(f"Signed{despite}, {signoff.at}, by {signoff.by}"), WIDTH), "strong")
+        yield Line(cut(shown(f"Signed{despite}, {signoff.at}, by {signoff.by}"), WIDTH), "strong")
 
 
 def _systematic(context: ReportContext) -> list[Line]:
@@ -124,7 +124,7 @@ def _systematic(context: ReportContext) -> list[Line]:
     lines = [f"  {one.text}: {count_of(one.tally.entries, 'entry', 'entries')}" for one in facts[:FACTS]]
     if len(facts) > FACTS:
         lines.append(f"  ... and {len(facts) - FACTS} more, in the report")
-    return [Line("The same way everywhere:"), *(Line(_cut(line, WIDTH)) for line in lines)] if lines else []
+    return [Line("The same way everywhere:"), *(Line(cut(line, WIDTH)) for line in lines)] if lines else []
 
 
 def _rest(context: ReportContext) -> list[Line]:
@@ -155,7 +155,29 @@ def _wrapped(parts: Sequence[str], between: str, first: str = "", further: str =
     return lines
 
 
-def _cut(text: str, columns: int) -> str:
+def flowing(text: str, first: str = "", further: str = "", tone: str = "plain", width: int = WIDTH) -> Iterator[Line]:
+    """Yield a text in lines that fit, broken between words, or inside one that is too long; columns are counted.
+
+    Args:
+        text: The text; what a terminal would act on is shown instead.
+        first: What the first line begins with,
+        further: and the others.
+        tone: Of the lines.
+        width: Columns that they may take.
+    """
+    from rich.cells import cell_len, chop_cells  # noqa: PLC0415  as in `_tail`
+
+    line, between = first, ""
+    for word in shown(text).split(" "):
+        for piece in chop_cells(word, width - cell_len(further)) or [""]:
+            if cell_len(line) + cell_len(between) + cell_len(piece) > width:
+                yield Line(line.rstrip(), tone)
+                line, between = further, ""
+            line, between = f"{line}{between}{piece}", " "
+    yield Line(line.rstrip(), tone)
+
+
+def cut(text: str, columns: int) -> str:
     """Shorten a text at its end; counts the columns that it takes."""
     from rich.cells import cell_len, set_cell_size  # noqa: PLC0415  as in `_tail`
 

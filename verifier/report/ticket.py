@@ -115,6 +115,8 @@ def _sides(context: ReportContext) -> Iterator[str]:
     yield "## The two sides"
     yield "\n".join(f"- **{side.value.capitalize()}:** {_side(context.sides[side])}" for side in Side)
     gates = (("The old side was frozen at", "frozen_at"), ("The new side is in use since", "live_since"))
+    if context.phase:
+        yield f"**Phase {prose(context.phase)}.**"
     told = [f"{what} {_when(context.run[key])}." for what, key in gates if context.run[key]]
     if told:
         yield " ".join(told)

@@ -8,13 +8,12 @@ from verifier.classes import TRUSTED, Side
 from verifier.decisions.signoff import Looked, Point
 from verifier.evidence import PAGE_FILE, SIGNOFF_FILE
 from verifier.manifest.database import named
-from verifier.report.terminal import WIDTH, Line
+from verifier.report.terminal import WIDTH, Line, flowing
 from verifier.report.words import HEADLINES, LOOKED_WORDS, despite_what
 from verifier.signoff.verify import HARMLESS, State
-from verifier.tree.names import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
     from pathlib import Path
 
     from verifier.decisions.signoff import SignOff
@@ -43,10 +42,10 @@ def signed_lines(signed: SignOff, evidence: Path) -> Iterator[Line]:
     yield Line("")
     yield Line("Cautions, which were shown with this", "strong")
     for caution in signed.cautions:
-        yield from _wrapped(caution, "  - ", "    ")
+        yield from flowing(caution, "  - ", "    ")
     if not signed.key:
         yield Line("")
-        yield from _wrapped(
+        yield from flowing(
             "Signed without a key (--ssh-key): whoever can write in that folder can change everything in it and sign "
             "anew, and nothing in it would show that."
         )
@@ -64,19 +63,19 @@ def verified_lines(found: Verified) -> Iterator[Line]:
     if found.signed is not None:
         headline = HEADLINES[found.signed.verdict]
         yield from _head(found.signed, headline if found.holds else f"It was signed as: {headline}", holds=found.holds)
-        yield from _wrapped(found.age)
+        yield from flowing(found.age)
     yield Line("")
     width = max(len(answer.what) for answer in found.answers)
     for answer in sorted(found.answers, key=lambda one: one.state in HARMLESS):
         mark = f"  {answer.state.value:<{_STATE}}  "
         tone = "plain" if answer.state in HARMLESS else "bad"
         first = f"{mark}{answer.what:<{min(width, 24)}}  "
-        yield from _wrapped(answer.told, first, " " * len(mark) + "  ", tone)
+        yield from flowing(answer.told, first, " " * len(mark) + "  ", tone)
     if found.not_proved:
         yield Line("")
         yield Line("What this does not prove", "strong")
         for text in found.not_proved:
-            yield from _wrapped(text, "  - ", "    ")
+            yield from flowing(text, "  - ", "    ")
 
 
 def _head(signed: SignOff, headline: str, *, holds: bool = True) -> Iterator[Line]:
@@ -86,41 +85,21 @@ def _head(signed: SignOff, headline: str, *, holds: bool = True) -> Iterator[Lin
     if signed.despite:
         yield Line("*" * WIDTH, "bad")
         yield Line(f"SIGNED DESPITE {despite_what(signed).upper()}. The reason that was given:", "bad")
-        yield from _wrapped(signed.despite, "    ", "    ", "bad")
+        yield from flowing(signed.despite, "    ", "    ", "bad")
         yield Line("*" * WIDTH, "bad")
     role = f", {signed.role}" if signed.role else ""
-    yield from _wrapped(f"by {signed.by}{role}, {signed.at}, on {signed.host}, with {signed.tool}")
+    yield from flowing(f"by {signed.by}{role}, {signed.at}, on {signed.host}, with {signed.tool}")
     for text in signed.statement.split("\n"):
-        yield from _wrapped(text, "  ", "  ")
+        yield from flowing(text, "  ", "  ")
 
 
 def _point(point: Point) -> Iterator[Line]:
     first = f"  {LOOKED_WORDS[point.looked]:<{_MARK}}  "
     tone = "bad" if point.looked is Looked.OPEN else "plain"
-    yield from _wrapped(f"{point.text} {point.told}", first, " " * len(first), tone)
+    yield from flowing(f"{point.text} {point.told}", first, " " * len(first), tone)
 
 
 def _rows(*rows: tuple[str, str]) -> Iterator[Line]:
     width = max(len(name) for name, _ in rows)
     for name, text in rows:
-        yield from _wrapped(text, f"{name:<{width}}  ", " " * (width + 2))
-
-
-def _wrapped(text: str, first: str = "", further: str = "", tone: str = "plain") -> Iterator[Line]:
-    """Yield a text in lines that fit, broken between words, or inside one that is too long; columns are counted."""
-    from rich.cells import cell_len  # noqa: PLC0415  a table of character widths, for when something is printed
-
-    line, between = first, ""
-    for word in _cut(shown(text).split(" "), WIDTH - cell_len(further)):
-        if cell_len(line) + cell_len(between) + cell_len(word) > WIDTH:
-            yield Line(line.rstrip(), tone)
-            line, between = further, ""
-        line, between = f"{line}{between}{word}", " "
-    yield Line(line.rstrip(), tone)
-
-
-def _cut(words: Sequence[str], room: int) -> Iterator[str]:
-    from rich.cells import chop_cells  # noqa: PLC0415  as in `_wrapped`
-
-    for word in words:
-        yield from chop_cells(word, room) or [""]
+        yield from flowing(text, f"{name:<{width}}  ", " " * (width + 2))
