@@ -8,20 +8,20 @@ into the evidence folder.
 from __future__ import annotations
 
 import filecmp
-import json
 import os
 import re
 import secrets
 import shutil
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field, replace
-from datetime import UTC, datetime
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Field, Side
+from verifier.clock import now_text
+from verifier.conclusion import Looked, Terms, record, take_over
 from verifier.decisions.carrying import record_in, refuse_to_lose, take_along
-from verifier.errors import EvidenceUnwritable, Interrupted, UsageProblem, VerifierError
+from verifier.errors import EvidenceUnwritable, Interrupted, UsageProblem, VerifierError, WindowEnded
 from verifier.evidence import (
     EXCEPTIONS_FILE,
     FINDINGS_FILE,
@@ -39,26 +39,28 @@ from verifier.manifest.merge import ROOTS, merge, merge_listings
 from verifier.manifest.sample import SAMPLE_FILE
 from verifier.manifest.store import Manifest
 from verifier.reconcile import draw
-from verifier.reconcile.findings import Findings
-from verifier.reconcile.folders import ground_of
 from verifier.reconcile.look import NEW_ROOT, OLD_ROOT, TreeLook, new_root_of
 from verifier.reconcile.options import PlaceMap, ReconcileOptions, check_fields, check_maps, instant_ns
 from verifier.reconcile.preliminary import Preliminary, preliminary
-from verifier.reconcile.reconciler import Reconciled, reconcile
+from verifier.reconcile.reconciler import reconcile
 from verifier.report.write import write_report
 from verifier.rules.rule import RuleSet
 from verifier.scan.resume import SUFFIX, left_facts
 from verifier.scan.scanner import ScanOptions, ScanOutcome, ScanRequest, scan_all
 from verifier.scan.second import LookOptions, SecondLook
+from verifier.scan.side import WINDOW_ENDED
 from verifier.sides import Given, algorithm_of, check_map_labels, look_at_sides, match_reused, new_roots
-from verifier.verdict import count_of, judge
-from verifier.version import TOOL
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
+    from datetime import datetime
 
+    from verifier.classes import Phase
+    from verifier.manifest.totals import Totals
+    from verifier.reconcile.decay import Past
     from verifier.report.context import ReportContext
-    from verifier.sampling import Asked, Sampled
+    from verifier.sampling import Asked
+    from verifier.scan.plan import Reread
     from verifier.scan.progress import Progress
     from verifier.tree.digests import Algorithm
 
@@ -112,6 +114,19 @@ class CheckRequest:
     """Read only a random sample of the files that are at their place with their size; None reads everything."""
     seed: int | None = None
     """What the sample is drawn from; None takes that of the check that is gone on with, else a new one."""
+    phase: Phase | None = None
+    """How far the migration is; None for a check by itself."""
+    past: Past | None = None
+    """Each side's own last manifest, and what had decayed by then."""
+    baseline: Path | None = None
+    """A manifest of the new side that says what had arrived when people began to work there."""
+    rereads: Mapping[Path, Reread] = field(default_factory=dict)
+    """Which files are read again, for each manifest in `reuse`; others do as `scan` says."""
+    distrust: Mapping[Side, Sequence[str]] = field(default_factory=dict)
+    """Files of each side that are read whatever a reused manifest knows of them, as manifest text."""
+    unchanged_since: Path | None = None
+    """Evidence of an earlier check, whose findings are taken over where neither a side nor anything that this check is
+    told has changed since; None reconciles in any case."""
     accepted: Path | None = None
     """What was accepted by name in an earlier check of the same sides: its record, or the evidence folder that holds
     it; copied into the evidence."""
@@ -139,7 +154,7 @@ def check(
         CannotRun: If a side is not there, is empty, or the evidence cannot be written.
         Interrupted: If a scan did not reach its end; the manifests stay, and the same request goes on from them.
     """
-    started = _now()
+    started = now_text()
     check_maps(request.maps)
     check_fields(request.compare, request.ignore)
     given = look_at_sides(request.old, (request.new, *request.also_new))
@@ -163,6 +178,8 @@ def check(
                 request.evidence / _manifest_of(one),
                 reuse.get(one.name),
                 finished_too=True,
+                reread=request.rereads.get(reuse[one.name]) if one.name in reuse else None,
+                distrust=_distrusted(request, one),
                 side=one.side,
                 below=one.label,
             )
@@ -170,14 +187,26 @@ def check(
             if one.share is not None
         ]
         parts = [(one.label, request.evidence / _manifest_of(one)) for one in given if one.number]
+        totals: Mapping[str, Totals] = {}
         if requests:
             on_listed = _on_listed(request, given, parts, on_preliminary)
-            _scan(request, requests, algorithm, on_progress, on_listed)
+            totals = _scan(request, requests, algorithm, on_progress, on_listed)
         if parts:
             on_stage("putting the new roots together")
             merge(parts, request.evidence / MANIFEST_FILES[Side.NEW])
-        on_stage("reconciling")
-        return _conclude(request, given, algorithm, started, on_stage)
+        manifests = {side: request.evidence / name for side, name in MANIFEST_FILES.items()}
+        counted = {one.side: totals[one.name] for one in given if one.name in totals and not one.number}
+        looked = Looked(manifests, counted, all(one.share for one in given), started)
+        return _conclude(request, given, algorithm, looked, on_stage)
+
+
+def _distrusted(request: CheckRequest, one: Given) -> tuple[str, ...]:
+    """Return which files of a root are to be read in any case, relative to it."""
+    paths = request.distrust.get(one.side, ())
+    if not one.label:
+        return tuple(paths)
+    below = f"{one.label}/"
+    return tuple(path.removeprefix(below) for path in paths if path.startswith(below))
 
 
 def _manifest_of(one: Given) -> str:
@@ -189,7 +218,7 @@ def _conclude(
     request: CheckRequest,
     given: Sequence[Given],
     algorithm: Algorithm,
-    started: str,
+    looked: Looked,
     on_stage: Callable[[str], None],
 ) -> ReportContext:
     """Reconcile the manifests in the evidence folder, judge, and write the report.
@@ -198,24 +227,39 @@ def _conclude(
         request: What was asked for.
         given: All roots; those with a share can be looked at again.
         algorithm: Of the manifests' digests.
-        started: When the run began, ISO 8601.
+        looked: Both sides, scanned.
         on_stage: Told when files are looked at again, and before the report is written.
     """
     evidence = request.evidence
-    manifests = {side: evidence / name for side, name in MANIFEST_FILES.items()}
     unfinished = evidence / f"{FINDINGS_FILE}.part"
-    with _second_look(request, given, algorithm, on_stage) as look:
-        options = ReconcileOptions(
-            request.rules,
-            request.maps,
-            None if request.frozen_at is None else instant_ns(request.frozen_at),
-            None if request.live_since is None else instant_ns(request.live_since),
-            request.compare,
-            request.ignore,
-            look,
-        )
-        reconciled = reconcile(manifests[Side.OLD], manifests[Side.NEW], unfinished, options)
-    _record_run(request, reconciled, manifests, trees_seen=all(one.share for one in given), started=started)
+    terms = Terms(
+        request.rules,
+        request.maps,
+        request.frozen_at,
+        request.live_since,
+        request.compare,
+        request.ignore,
+        request.phase,
+        request.baseline,
+    )
+    before = None if request.sample is not None else request.unchanged_since
+    if before is None or not take_over(before, unfinished, terms, looked):
+        on_stage("reconciling")
+        with _second_look(request, given, algorithm, on_stage) as look:
+            options = ReconcileOptions(
+                request.rules,
+                request.maps,
+                None if request.frozen_at is None else instant_ns(request.frozen_at),
+                None if request.live_since is None else instant_ns(request.live_since),
+                request.compare,
+                request.ignore,
+                look,
+                request.phase,
+                request.past,
+                request.baseline,
+            )
+            reconciled = reconcile(looked.manifests[Side.OLD], looked.manifests[Side.NEW], unfinished, options)
+        record(reconciled, terms, looked, None if request.sample is None else evidence / SAMPLE_FILE)
     unfinished.replace(evidence / FINDINGS_FILE)
     on_stage("writing the report")
     return write_report(evidence)
@@ -415,12 +459,25 @@ def _scan(
     algorithm: Algorithm,
     on_progress: Callable[[Progress], None],
     on_listed: Callable[[], None] | None,
-) -> None:
+) -> dict[str, Totals]:
+    """Scan all roots, and return what each holds, by what it is called while it is scanned."""
     sample = None if request.sample is None else request.evidence / SAMPLE_FILE
     options = replace(request.scan, algorithm=algorithm, rules=request.rules, sample=sample)
     outcomes = scan_all(requests, options, on_progress, on_listed)
+    refuse_unfinished(outcomes)
+    return {outcome.label: outcome.totals for outcome in outcomes}
+
+
+def refuse_unfinished(outcomes: Sequence[ScanOutcome]) -> None:
+    """Raise where a scan did not reach its end.
+
+    Raises:
+        WindowEnded: If nothing but the time window ended one.
+        Interrupted: If one was stopped, or its share went away.
+    """
     if any(outcome.interrupted for outcome in outcomes):
-        raise Interrupted(
+        window_ended = all(outcome.interrupted in ("", WINDOW_ENDED) for outcome in outcomes)
+        raise (WindowEnded if window_ended else Interrupted)(
             "; ".join(_how_far(outcome) for outcome in outcomes) + "; nothing was judged",
             "run the same command again: it goes on from what was read",
         )
@@ -431,87 +488,3 @@ def _how_far(outcome: ScanOutcome) -> str:
     if not outcome.interrupted:
         return f"{outcome.label}: complete"
     return f"{outcome.label}: {outcome.interrupted} ({totals.proved_files:,} of {totals.files:,} listed files read)"
-
-
-def _record_run(
-    request: CheckRequest,
-    reconciled: Reconciled,
-    manifests: Mapping[Side, Path],
-    *,
-    trees_seen: bool,
-    started: str,
-) -> None:
-    """Judge, and write everything that the report needs beside the findings."""
-    sides, incomplete, carried = {}, {}, {}
-    sampled = _sampled(request, reconciled, manifests)
-    for side, path in manifests.items():
-        with Manifest.open(path) as manifest:
-            facts, totals = manifest.facts(), manifest.totals()
-            problems = [kind._asdict() for kind in manifest.problem_kinds()]
-            sides[side.value] = {"facts": facts, "totals": totals._asdict(), "problems": problems}
-        carried[side] = totals.carried_files
-        if facts.get("complete") != "1":
-            incomplete[side] = facts.get("interrupted") or "it was ended from outside"
-        elif facts.get("listing_only") == "1":
-            incomplete[side] = "names and sizes were listed, no content was read"
-        elif sampled is not None and sampled.is_whole and totals.unread:
-            incomplete[side] = f"{count_of(totals.unread, 'file', 'files')} listed only, not read"
-    comparison = reconciled.comparison
-    with Findings.open(reconciled.findings) as findings:
-        verdict = judge(findings, reconciled.accounts, incomplete, carried, sampled)
-    run: dict[str, Any] = {
-        "started": started,
-        "finished": _now(),
-        "tool": TOOL,
-        "verdict": {"kind": verdict.kind.value, "reasons": verdict.reasons},
-        "sides": sides,
-        "compared": sorted(field.value for field in comparison.fields),
-        "not_compared": comparison.not_compared,
-        "tolerance_ns": comparison.tolerance_ns,
-        "maps": [str(one) for one in request.maps],
-        "frozen_at": _iso(request.frozen_at),
-        "live_since": _iso(request.live_since),
-        "trees_seen": trees_seen,
-        "places": [[one.old, one.new] for one in request.maps],
-        "asked": {"compare": sorted(request.compare), "ignore": sorted(request.ignore)},
-        "incomplete": {side.value: why for side, why in incomplete.items()},
-        "sample": None if sampled is None else asdict(sampled),
-        "rules": _rules(request.rules),
-    }
-    with Findings.reopen(reconciled.findings) as findings:
-        findings.set_facts(
-            {
-                "run": json.dumps(run, ensure_ascii=False, sort_keys=True),
-                "ground": ground_of(manifests).to_json(),
-            }
-        )
-        findings.commit()
-
-
-def _sampled(request: CheckRequest, reconciled: Reconciled, manifests: Mapping[Side, Path]) -> Sampled | None:
-    if request.sample is None:
-        return None
-    sample = request.evidence / SAMPLE_FILE
-    return draw.outcome(sample, manifests[Side.OLD], manifests[Side.NEW], reconciled.findings)
-
-
-def _rules(rules: RuleSet) -> dict[str, Any]:
-    policy = rules.policy
-    return {
-        "digest": rules.digest,
-        "files": list(rules.files),
-        "policy": {
-            "class": {key.value: value.value for key, value in policy.classes.items()},
-            "field": {key.value: value.value for key, value in policy.fields.items()},
-        },
-        "tolerance": asdict(rules.tolerance),
-        "rules": {rule.name: rule.told() for rule in rules.rules},
-    }
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")
-
-
-def _iso(instant: datetime | None) -> str | None:
-    return None if instant is None else instant.isoformat()
