@@ -1,0 +1,1 @@
+"""What to install so that a job runs every night: for cron, systemd and the Windows Task Scheduler."""
