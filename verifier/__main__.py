@@ -11,7 +11,7 @@ import sys
 
 def main() -> None:
     """Run the command line and exit with its code."""
-    if set(sys.argv[1:2]) & {"check", "scan"} and not set(sys.argv) & {"-h", "--help"}:
+    if set(sys.argv[1:2]) & {"check", "scan", "nightly"} and not set(sys.argv) & {"-h", "--help"}:
         # Reader processes come from a server, which starts while the command line is read here.
         from verifier.scan.engine import warm_up  # noqa: PLC0415
 

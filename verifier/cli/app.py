@@ -14,12 +14,17 @@ from verifier.cli.accept import accept
 from verifier.cli.check import check
 from verifier.cli.demo import demo
 from verifier.cli.inspection import inspect
+from verifier.cli.job import app as job_app
+from verifier.cli.ledger import app as ledger_app
+from verifier.cli.nightly import nightly
 from verifier.cli.reconcile import reconcile
 from verifier.cli.recopy import recopy
 from verifier.cli.report import report
 from verifier.cli.rules import app as rules_app
 from verifier.cli.scan import scan
+from verifier.cli.schedule import schedule
 from verifier.cli.signoff import signoff
+from verifier.cli.watch import watch
 from verifier.errors import CannotRun, Interrupted, VerifierError
 from verifier.tree.trouble import errno_name
 from verifier.version import TOOL
@@ -45,9 +50,14 @@ for command, short in (
     (inspect, "Show one file's whole story."),
     (recopy, "List what has to be copied again."),
     (signoff, "Sign for a check; see whether what was signed still holds."),
+    (nightly, "Go through one night of a job: the command for cron."),
+    (schedule, "Print what to install so that each night is run."),
+    (watch, "Say so when there was no good nightly run lately."),
     (demo, "Run the main job on the sample trees."),
 ):
     app.command(short_help=short)(command)
+app.add_typer(job_app, name="job", short_help="Write and try a job file, for nightly runs.")
+app.add_typer(ledger_app, name="ledger", short_help="Show what is remembered of a job's nightly runs.")
 app.add_typer(rules_app, name="rules", short_help="Show the rules, and which would claim a path.")
 
 
@@ -103,7 +113,7 @@ def _interrupt(_number: int, _frame: FrameType | None) -> NoReturn:
 
 def _help_or_fail(error: typer.TyperException) -> int:
     message = error.format_message()
-    if "\n" in message:  # nothing was asked for: the answer is the help
+    if message.startswith("Usage:"):  # nothing was asked for: the answer is the help
         print(message, file=sys.stderr)
         return 2
     return _fail(_usage(error), 2)
