@@ -56,6 +56,14 @@ class Trees:
         """Return many small files."""
         return self._made("small", lambda root: write_small(root, self.scaled(SMALL_FILES)))
 
+    def copy_of_small(self) -> Path:
+        """Return the same once more, with the same times."""
+
+        def write(root: Path) -> None:
+            shutil.copytree(self.small(), root, dirs_exist_ok=True)
+
+        return self._made("small-copy", write)
+
     def large(self) -> Path:
         """Return a few large files."""
         return self._made("large", lambda root: write_large(root, LARGE_FILES, self.scaled(LARGE_BYTES)))
