@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from verifier.classes import EXIT_CODES, Class
+from verifier.classes import EXIT_CODES, Class, Phase
 from verifier.cli.app import run
 from verifier.report.words import CAUTIONS
 from verifier.rules.model import read_rules
@@ -84,12 +84,28 @@ def test_every_class_exit_code_and_caution_is_told() -> None:
         "rules list",
         "rules explain",
         "rules check",
+        "job new",
+        "job check",
+        "job advance",
+        "job keys",
+        "nightly",
+        "ledger list",
+        "ledger show",
+        "ledger check",
+        "watch",
+        "schedule",
     ],
 )
 def test_every_command_has_help_with_an_example(command: str, capsys: pytest.CaptureFixture[str]) -> None:
     """Help says what the command does and shows one that can be typed."""
     assert run([*command.split(), "--help"]) == 0
     assert f"Example: verifier {command}" in capsys.readouterr().out
+
+
+def test_every_phase_is_told() -> None:
+    """The README says what each phase of a migration means."""
+    for phase in Phase:
+        assert f"| `{phase.value}` |" in README
 
 
 def test_every_option_named_in_the_readme_exists() -> None:
@@ -105,6 +121,13 @@ def test_every_option_named_in_the_readme_exists() -> None:
         "signoff",
         "rules explain",
         "rules check",
+        "job new",
+        "job check",
+        "job advance",
+        "nightly",
+        "ledger check",
+        "watch",
+        "schedule",
     ):
         asked = [sys.executable, "-m", "verifier", *command.split(), "--help"]
         known += subprocess.run(asked, check=True, capture_output=True, text=True, cwd=ROOT).stdout
