@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Final
 
 from verifier.classes import Field, Side
 from verifier.clock import now_text
-from verifier.conclusion import Looked, Terms, record, take_over
+from verifier.conclusion import Terms, look_over, record, take_over
 from verifier.decisions.carrying import record_in, refuse_to_lose, take_along
 from verifier.errors import EvidenceUnwritable, Interrupted, UsageProblem, VerifierError, WindowEnded
 from verifier.evidence import (
@@ -40,7 +40,7 @@ from verifier.manifest.sample import SAMPLE_FILE
 from verifier.manifest.store import Manifest
 from verifier.reconcile import draw
 from verifier.reconcile.look import NEW_ROOT, OLD_ROOT, TreeLook, new_root_of
-from verifier.reconcile.options import PlaceMap, ReconcileOptions, check_fields, check_maps, instant_ns
+from verifier.reconcile.options import PlaceMap, check_fields, check_maps
 from verifier.reconcile.preliminary import Preliminary, preliminary
 from verifier.reconcile.reconciler import reconcile
 from verifier.report.write import write_report
@@ -56,6 +56,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from verifier.classes import Phase
+    from verifier.conclusion import Looked
     from verifier.manifest.totals import Totals
     from verifier.reconcile.decay import Past
     from verifier.report.context import ReportContext
@@ -196,7 +197,7 @@ def check(
             merge(parts, request.evidence / MANIFEST_FILES[Side.NEW])
         manifests = {side: request.evidence / name for side, name in MANIFEST_FILES.items()}
         counted = {one.side: totals[one.name] for one in given if one.name in totals and not one.number}
-        looked = Looked(manifests, counted, all(one.share for one in given), started)
+        looked = look_over(manifests, counted, started, trees_seen=all(one.share for one in given))
         return _conclude(request, given, algorithm, looked, on_stage)
 
 
@@ -246,18 +247,7 @@ def _conclude(
     if before is None or not take_over(before, unfinished, terms, looked):
         on_stage("reconciling")
         with _second_look(request, given, algorithm, on_stage) as look:
-            options = ReconcileOptions(
-                request.rules,
-                request.maps,
-                None if request.frozen_at is None else instant_ns(request.frozen_at),
-                None if request.live_since is None else instant_ns(request.live_since),
-                request.compare,
-                request.ignore,
-                look,
-                request.phase,
-                request.past,
-                request.baseline,
-            )
+            options = terms.options(look, request.past)
             reconciled = reconcile(looked.manifests[Side.OLD], looked.manifests[Side.NEW], unfinished, options)
         record(reconciled, terms, looked, None if request.sample is None else evidence / SAMPLE_FILE)
     unfinished.replace(evidence / FINDINGS_FILE)

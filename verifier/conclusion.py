@@ -20,6 +20,7 @@ from verifier.manifest.store import Manifest
 from verifier.reconcile import draw
 from verifier.reconcile.findings import Findings
 from verifier.reconcile.folders import ground_of
+from verifier.reconcile.options import ReconcileOptions, instant_ns
 from verifier.tree.cache import ColdCount
 from verifier.verdict import count_of, judge, judge_again
 from verifier.version import TOOL
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
 
     from verifier.classes import Field, Phase
     from verifier.manifest.totals import Totals
+    from verifier.reconcile.decay import Past
+    from verifier.reconcile.look import Look
     from verifier.reconcile.options import PlaceMap
     from verifier.reconcile.reconciler import Reconciled
     from verifier.rules.rule import RuleSet
@@ -65,6 +68,26 @@ class Terms:
     phase: Phase | None
     baseline: Path | None
     """A manifest of the new side that says what had arrived."""
+
+    def options(self, look: Look, past: Past | None) -> ReconcileOptions:
+        """Return how both manifests are reconciled under these terms.
+
+        Args:
+            look: Who looks again at files whose contents differ.
+            past: What is known of both sides from before.
+        """
+        return ReconcileOptions(
+            self.rules,
+            self.maps,
+            None if self.frozen_at is None else instant_ns(self.frozen_at),
+            None if self.live_since is None else instant_ns(self.live_since),
+            self.compare,
+            self.ignore,
+            look,
+            self.phase,
+            past,
+            self.baseline,
+        )
 
     def told(self) -> dict[str, Any]:
         """Return them as they are recorded.
@@ -109,22 +132,35 @@ class Looked:
     """Both sides as a check found them."""
 
     manifests: Mapping[Side, Path]
-    totals: Mapping[Side, Totals]
-    """What is counted already; the rest is counted anew."""
+    sides: Mapping[Side, Mapping[str, Any]]
+    """What is recorded of each: its manifest's facts, its totals, and the kinds of errors that were met."""
     trees_seen: bool
     """Whether both were trees that could be reached."""
     started: str
     """When the check began, ISO 8601."""
 
-    def sides(self) -> dict[Side, dict[str, Any]]:
-        """Return what is recorded of each side."""
-        found = {}
-        for side, path in self.manifests.items():
-            with Manifest.open(path) as manifest:
-                totals = self.totals.get(side) or manifest.totals()
-                problems = [kind._asdict() for kind in manifest.problem_kinds()]
-                found[side] = {"facts": manifest.facts(), "totals": totals._asdict(), "problems": problems}
-        return found
+
+def look_over(
+    manifests: Mapping[Side, Path], totals: Mapping[Side, Totals], started: str, *, trees_seen: bool
+) -> Looked:
+    """Return both sides as their manifests tell.
+
+    Args:
+        manifests: Of both sides.
+        totals: What is counted already; the rest is counted anew.
+        started: When the check began, ISO 8601.
+        trees_seen: Whether both were trees that could be reached.
+
+    Raises:
+        VerifierError: If a manifest cannot be read.
+    """
+    sides = {}
+    for side, path in manifests.items():
+        with Manifest.open(path) as manifest:
+            counted = totals.get(side) or manifest.totals()
+            problems = [kind._asdict() for kind in manifest.problem_kinds()]
+            sides[side] = {"facts": manifest.facts(), "totals": counted._asdict(), "problems": problems}
+    return Looked(manifests, sides, trees_seen, started)
 
 
 def record(reconciled: Reconciled, terms: Terms, looked: Looked, sample: Path | None) -> None:
@@ -139,7 +175,7 @@ def record(reconciled: Reconciled, terms: Terms, looked: Looked, sample: Path | 
     Raises:
         VerifierError: If something cannot be read or written.
     """
-    manifests, sides = looked.manifests, looked.sides()
+    manifests, sides = looked.manifests, looked.sides
     sampled = None
     if sample is not None:
         sampled = draw.outcome(sample, manifests[Side.OLD], manifests[Side.NEW], reconciled.findings)
@@ -194,7 +230,7 @@ def take_over(earlier: Path, into: Path, terms: Terms, looked: Looked) -> bool:
         VerifierError: If something of this check cannot be read or written; what is wrong with the earlier one only
             means that nothing is taken over.
     """
-    sides, told = looked.sides(), json.loads(_json(terms.told()))
+    sides, told = looked.sides, json.loads(_json(terms.told()))
     try:
         with Findings.open(earlier / FINDINGS_FILE) as findings:
             run = json.loads(findings.facts()["run"])
