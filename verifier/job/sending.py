@@ -6,10 +6,14 @@ import importlib.util
 import logging
 import warnings
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+
+INSTALL: Final = "pip install 'migration-verifier[notify]'"
+"""What to do where the library is not there."""
 
 
 def can_send() -> bool:

@@ -21,7 +21,7 @@ from verifier.decisions.carrying import record_in
 from verifier.errors import RootUnavailable, VerifierError
 from verifier.job.address import addresses
 from verifier.job.fstab import FSTAB, not_mounted
-from verifier.job.sending import can_send, fault_of
+from verifier.job.sending import INSTALL, can_send, fault_of
 from verifier.manifest.database import named
 from verifier.manifest.store import Manifest
 from verifier.report.amounts import size_text
@@ -233,8 +233,7 @@ def _notify(notify: Notifying) -> list[Tried]:
     except VerifierError as error:
         return [_wrong(what, error)]
     if not can_send():
-        hint = "pip install 'migration-verifier[notify]'"
-        return [Tried(what, State.WRONG, f"messages cannot be sent, because apprise is not installed; {hint}")]
+        return [Tried(what, State.WRONG, f"messages cannot be sent, because apprise is not installed; {INSTALL}")]
     tried = []
     for number, address in enumerate(found, 1):
         if fault := fault_of(address):

@@ -5,13 +5,13 @@ A failure names the address by its place in the list and its scheme, never by an
 
 from __future__ import annotations
 
-import importlib.util
 import multiprocessing
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Self
 
 from verifier.errors import CannotRun
+from verifier.job.sending import INSTALL, can_send
 from verifier.messages.sender import DELIVERED, READY, Why, serve
 
 if TYPE_CHECKING:
@@ -90,10 +90,8 @@ class Courier:
     """
 
     def __init__(self, timeout_s: float = TIMEOUT_S) -> None:
-        if importlib.util.find_spec("apprise") is None:
-            raise CannotRun(
-                "messages cannot be sent, because apprise is not installed", "pip install 'migration-verifier[notify]'"
-            )
+        if not can_send():
+            raise CannotRun("messages cannot be sent, because apprise is not installed", INSTALL)
         self._timeout_s = timeout_s
         self._process: SpawnProcess | None = None
         self._connection: Connection | None = None
