@@ -12,7 +12,7 @@ from tests.reconcile.trees import Node, plant
 from verifier.job.load import load_job
 from verifier.ledger.ledger import Ledger
 from verifier.ledger.places import LEDGER_FILE
-from verifier.nightly.aftermath import after
+from verifier.nightly.aftermath import after, night_of
 from verifier.nightly.run import Ended, night
 
 if TYPE_CHECKING:
@@ -69,7 +69,7 @@ class Garden:
         """Go through one night in this process."""
         job = self.write()
         with night(job, WHO, afresh=afresh) as ended:
-            assert after(job, ended) == []
+            assert after(job, night_of(job.evidence, ended)) == []
         return ended
 
     def runs(self) -> list[RunRecord]:

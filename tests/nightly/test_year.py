@@ -23,7 +23,7 @@ from verifier.ledger.chain import Fault, check
 from verifier.ledger.ledger import Ledger
 from verifier.ledger.places import HISTORY_FILE, LEDGER_FILE, RUNS
 from verifier.ledger.record import Outcome
-from verifier.nightly.aftermath import after
+from verifier.nightly.aftermath import after, night_of
 from verifier.nightly.lock import hold
 from verifier.nightly.run import night
 from verifier.nightly.step import advance
@@ -74,7 +74,7 @@ class Year:
     def night(self, number: int) -> RunRecord:
         """Go through one night as the command does."""
         with night(self.job, WHO) as ended:
-            warnings = after(self.job, ended)
+            warnings = after(self.job, night_of(self.job.evidence, ended))
         assert warnings == []
         self.records[number] = ended.record
         return ended.record
@@ -121,7 +121,7 @@ def go_through(year: Year, first: datetime) -> None:
                 room = shutil.disk_usage(year.proof.point).free - 96 * 1024
                 os.posix_fallocate(file.fileno(), 0, room)
             with night(year.job, WHO) as ended:
-                after(year.job, ended)
+                after(year.job, night_of(year.job.evidence, ended))
             year.records[number] = ended.record
             filler.unlink()
         else:

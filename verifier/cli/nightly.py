@@ -8,16 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from verifier.cli import options as o
+from verifier.cli.job import JobFile
 
 if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
     from verifier.job.job import Job
-
-JobFile = Annotated[
-    Path,
-    typer.Argument(parser=o.read_path, metavar="JOB", help="The job file, as `verifier job new` writes it."),
-]
 
 
 def nightly(
@@ -80,8 +76,8 @@ def nightly(
         display(quiet=not progress) as shown,
         night(wanted, user(), Watching(shown.show, shown.stage, logged), afresh=afresh) as ended,
     ):
-        warnings = after(wanted, ended)
-        said = what_to_say(wanted, ended, night_of(wanted.evidence, ended), warnings)
+        told = night_of(wanted.evidence, ended)
+        said = what_to_say(wanted, ended, told, after(wanted, told))
     for text in said.out:
         print(text)
     for text in said.errors:
@@ -109,8 +105,7 @@ def outside_the_roots(job: Job, option: str, file: Path | None) -> Path | None:
     """
     from verifier.errors import RootUnavailable
 
-    sides = [job.new] if job.old is None else [job.old, job.new]
-    for root in (root for side in sides for root in side.roots if not root.is_file()):
+    for root in (root for side in job.sides for root in side.roots if not root.is_file()):
         try:
             o.refuse_in_trees(option, file, [root])
         except RootUnavailable:  # the run itself says so, and writes it down

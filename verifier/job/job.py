@@ -125,3 +125,8 @@ class Job:
     window: Window = field(default_factory=Window)
     keep: Keeping = field(default_factory=Keeping)
     notify: Notifying = field(default_factory=Notifying)
+
+    @property
+    def sides(self) -> tuple[JobSide, ...]:
+        """The sides that it names, the old one first."""
+        return (self.new,) if self.old is None else (self.old, self.new)

@@ -161,6 +161,11 @@ class Ledger(DatabaseFile):
         records = (entry.record for entry in self.entries(newest_first=True))
         return next((record for record in records if isinstance(record, PhaseRecord)), None)
 
+    def has(self, run: str) -> bool:
+        """Tell whether a run of this very name is written down."""
+        with ledger_errors(self.path):
+            return bool(self._rows_where("run = ?", run))
+
     def run(self, name: str) -> RunRecord:
         """Return a run; see `find`."""
         record = self.find(name).record

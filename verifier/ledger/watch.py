@@ -31,6 +31,11 @@ class Watched:
     """One line, as it may be shown."""
 
 
+def is_ahead(run: RunRecord, now: datetime) -> bool:
+    """Tell whether a run was written down by a clock that was ahead of this one."""
+    return datetime.fromisoformat(at_of(run)) - now > AHEAD
+
+
 def watch(runs: Iterable[RunRecord], max_age_s: float, now: datetime) -> Watched:
     """Tell whether the last good run ended no longer ago than it may (`RunRecord.is_quiet`).
 
@@ -54,7 +59,7 @@ def watch(runs: Iterable[RunRecord], max_age_s: float, now: datetime) -> Watched
 def _held(good: RunRecord, max_age_s: float, now: datetime, since: str) -> Watched:
     ended = datetime.fromisoformat(at_of(good))
     when = f"the last good run, {good.run}, ended {local_text(at_of(good))}"
-    if ended - now > AHEAD:
+    if is_ahead(good, now):
         return Watched(False, f"{when}, which is still to come: a clock was set; {since}")
     age = max(now - ended, timedelta(0)).total_seconds()
     if age <= max_age_s:

@@ -13,7 +13,7 @@ from verifier.ledger.news import what_is_new
 from verifier.ledger.places import RUNS
 from verifier.ledger.record import News, Outcome, RunRecord, SideRecord
 from verifier.manifest.totals import Totals
-from verifier.nightly.coverage import Fresh, fresh, overdue, rate_of, too_short
+from verifier.nightly.coverage import fresh, known, overdue, rate_of, too_short
 from verifier.nightly.unusual import unusual
 from verifier.reconcile.phase import WORKED_ON
 from verifier.tree.names import shown
@@ -88,9 +88,8 @@ def label_of(job: Job, side: Side) -> str:
 def _side(job: Job, evidence: Path, facts: SideFacts, as_of: datetime) -> SideRecord:
     totals = _totals(facts)
     promised_s = job.scan.reread_s
-    known = Fresh(totals.proved_files + totals.carried_files, totals.proved_bytes + totals.carried_bytes)
     manifest = evidence / MANIFEST_FILES[facts.side]
-    new = known if promised_s is None else fresh(manifest, totals, promised_s, as_of)
+    new = known(totals) if promised_s is None else fresh(manifest, totals, promised_s, as_of)
     return SideRecord(
         label_of(job, facts.side),
         facts.whereabouts,
@@ -128,11 +127,9 @@ def _late(job: Job, ran: Ran, context: ReportContext, sides: dict[Side, SideReco
         return []
     warnings = []
     for side, one in sides.items():
-        totals = _totals(context.sides[side])
-        files = totals.proved_files + totals.carried_files
-        size = totals.proved_bytes + totals.carried_bytes
-        late = size - one.fresh_bytes
-        warnings.append(overdue(one.label, files - one.fresh_files, (late, size), promised_s, one.oldest_read))
+        read = known(_totals(context.sides[side]))
+        late, size = read.bytes - one.fresh_bytes, read.bytes
+        warnings.append(overdue(one.label, read.files - one.fresh_files, (late, size), promised_s, one.oldest_read))
         rate = rate_of(one.read_bytes, one.seconds) or _rate_before(ran, side)
         warnings.append(too_short(one.label, size, rate, ran.window_s, promised_s))
     return [warning for warning in warnings if warning]

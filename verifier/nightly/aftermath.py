@@ -29,28 +29,24 @@ _RUNS_TOLD_OF: int = 60
 """So many runs before this one are looked at by what is told: more than a week of them."""
 
 
-def after(job: Job, ended: Ended) -> list[str]:
+def after(job: Job, night: Night) -> list[str]:
     """Tell whom the job names, remove evidence that need not be kept, and write the history.
 
     Args:
         job: The job; the caller still holds its folder.
-        ended: How the night ended.
+        night: How it ended, with the runs before it.
 
     Returns:
         What went wrong, one line each.
     """
     warnings: list[str] = []
-    for part in (_tell, _prune, _history):
+    for part in (tell, _prune, _history):
         try:
-            warnings += part(job, ended)
+            warnings += part(job, night) or ()
         except (VerifierError, OSError) as error:
             warnings.append(" ".join(str(error).split()))
             event(Event.WARNING, logging.WARNING, what=warnings[-1])
     return warnings
-
-
-def _tell(job: Job, ended: Ended) -> list[str]:
-    return tell(job, night_of(job.evidence, ended))
 
 
 def night_of(folder: Path, ended: Ended) -> Night:
@@ -72,17 +68,14 @@ def _recent(folder: Path) -> Iterator[RunRecord]:
     yield from last
 
 
-def _prune(job: Job, ended: Ended) -> list[str]:
-    if ended.record.pruned:
-        remove(job.evidence, ended.record.pruned)
-        event(Event.PRUNED, runs=len(ended.record.pruned))
-    return []
+def _prune(job: Job, night: Night) -> None:
+    if night.record.pruned:
+        remove(job.evidence, night.record.pruned)
+        event(Event.PRUNED, runs=len(night.record.pruned))
 
 
-def _history(job: Job, ended: Ended) -> list[str]:
-    del ended
+def _history(job: Job, _: Night) -> None:
     write_job_history(job)
-    return []
 
 
 def write_job_history(job: Job) -> None:

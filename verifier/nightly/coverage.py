@@ -46,7 +46,7 @@ class Due:
 
 @dataclass(frozen=True, slots=True)
 class Fresh:
-    """What of a side was read within the promised time."""
+    """What of a side was read, within the promised time or at all."""
 
     files: int
     bytes: int
@@ -108,6 +108,11 @@ def is_at_rest(oldest_read: str, promised_s: float, now: datetime) -> bool:
         return False
 
 
+def known(totals: Totals) -> Fresh:
+    """Return what of a side has been read at all, now or earlier."""
+    return Fresh(totals.proved_files + totals.carried_files, totals.proved_bytes + totals.carried_bytes)
+
+
 def fresh(manifest: Path, totals: Totals, promised_s: float, now: datetime) -> Fresh:
     """Return what of a side was read within the promised time.
 
@@ -115,9 +120,8 @@ def fresh(manifest: Path, totals: Totals, promised_s: float, now: datetime) -> F
         ManifestDamaged: If the manifest cannot be read.
     """
     since = (now - timedelta(seconds=promised_s)).isoformat(timespec="seconds")
-    known = Fresh(totals.proved_files + totals.carried_files, totals.proved_bytes + totals.carried_bytes)
     if totals.oldest_read is None or totals.oldest_read >= since:
-        return known
+        return known(totals)
     with database_errors(manifest), closing(open_read_only(manifest)) as connection:
         row = connection.execute(
             f"SELECT count(*), coalesce(sum(size), 0) FROM entries WHERE {_KNOWN} AND read_at >= ?",  # noqa: S608

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from verifier.classes import Side
@@ -24,9 +23,6 @@ if TYPE_CHECKING:
 
     from verifier.ledger.ledger import Ledger
     from verifier.ledger.record import RunRecord
-
-AHEAD: timedelta = timedelta(hours=1)
-"""What lies so far in the future was written by a clock that was wrong."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,11 +69,6 @@ def previous_runs(ledger: Ledger, folder: Path) -> Iterator[Previous]:
         evidence = folder / record.evidence
         if record.outcome is Outcome.FINISHED and record.evidence and (evidence / FINDINGS_FILE).is_file():
             yield Previous(record, evidence)
-
-
-def is_ahead(record: RunRecord, now: datetime) -> bool:
-    """Tell whether a run was written down by a clock that was ahead of this one."""
-    return datetime.fromisoformat(record.finished) > now + AHEAD
 
 
 def accepted_in(folder: Path) -> tuple[Path | None, str]:

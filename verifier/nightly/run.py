@@ -35,12 +35,13 @@ from verifier.ledger.ledger import Ledger
 from verifier.ledger.places import LEDGER_FILE, RUN_NAME, RUNS, UNFINISHED
 from verifier.ledger.record import Outcome, PhaseRecord, RunRecord
 from verifier.ledger.retention import due, runs_signed, runs_there
+from verifier.ledger.watch import is_ahead
 from verifier.log import Event, event
 from verifier.manifest.database import named
 from verifier.nightly.account import Ran, not_finished, record_of
 from verifier.nightly.coverage import rate_of
 from verifier.nightly.lock import hold
-from verifier.nightly.previous import Previous, accepted_in, is_ahead, previous_runs
+from verifier.nightly.previous import Previous, accepted_in, previous_runs
 from verifier.nightly.step import baseline_of, begin_phase, gates_of, is_first_live
 from verifier.nightly.task import FIRST, Circumstances, guard, request_of
 from verifier.nightly.window import window_end
@@ -120,8 +121,7 @@ def _refuse_inside(job: Job) -> None:
 
     By its name alone where the root is not there now; that is the run's own failure, and is written down.
     """
-    sides = [job.new] if job.old is None else [job.old, job.new]
-    for root in (root for side in sides for root in side.roots if not root.is_file()):
+    for root in (root for side in job.sides for root in side.roots if not root.is_file()):
         inside = job.evidence == root or root in job.evidence.parents
         with suppress(RootUnavailable):
             inside = inside or look_at(root, job.scan.stall_after_s).contains(job.evidence)
@@ -197,11 +197,11 @@ class _Night:
     def free_name(self) -> str:
         """Return the run's name; one that is taken, because the clock was set back, gets a number."""
         plain = f"{self.began:%Y%m%dT%H%M%SZ}"
-        taken = {record.run for record in self.ledger.runs(newest_first=True)} | runs_there(self.job.evidence)
+        taken = runs_there(self.job.evidence)
         if self.held.killed is not None:
             taken.add(self.held.killed.run)  # it has no entry yet
         name, number = plain, 2
-        while name in taken:
+        while name in taken or self.ledger.has(name):
             name, number = f"{plain}-{number}", number + 1
         return name
 
@@ -243,8 +243,7 @@ class _Night:
             self.held.end()
             return
         finished = (self.unfinished / FINDINGS_FILE).is_file()
-        known = any(record.run == holder.run for record in self.ledger.runs(newest_first=True))
-        if known:
+        if self.ledger.has(holder.run):
             if finished and not (self.job.evidence / RUNS / holder.run).exists():
                 self._put_in_place(holder.run)
             self.held.end()

@@ -62,7 +62,7 @@ def guard(job: Job, phase: Phase, previous: Previous | None) -> None:
         RootUnavailable: If one is not there, is empty, or is another mount than it was.
     """
     known = {} if previous is None else dict(previous.roots())
-    sides = [job.new] if phase is Phase.RETIRED or job.old is None else [job.old, job.new]
+    sides = (job.new,) if phase is Phase.RETIRED else job.sides
     for path in (root for side in sides for root in side.roots):
         if path.is_file():
             continue
