@@ -13,7 +13,8 @@ from verifier.classes import Class, Phase, VerdictKind
 from verifier.job.job import Occasion
 from verifier.ledger.record import News, Outcome, RunRecord
 from verifier.messages.advice import to_do
-from verifier.messages.wording import LONGEST_SUBJECT, WIDTH, compose, compose_test, share_of
+from verifier.messages.wording import LONGEST_SUBJECT, WIDTH, compose, compose_test
+from verifier.report.amounts import share_of
 
 FOLDER: Final = Path("/srv/evidence/herbarium")
 

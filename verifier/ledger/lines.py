@@ -10,7 +10,7 @@ from verifier.classes import Cause, Class, Side, VerdictKind
 from verifier.ledger.record import Outcome, RunRecord
 from verifier.ledger.schema import at_of, headline_of
 from verifier.report import terminal
-from verifier.report.amounts import duration_text, size_text
+from verifier.report.amounts import duration_text, share_of, size_text
 from verifier.report.terminal import Line, cut
 from verifier.tree.names import shown
 from verifier.verdict import count_of
@@ -133,8 +133,8 @@ def _amount(files: int, size: int) -> str:
 
 
 def _share(part: int, whole: int) -> str:
-    """Return a share in percent, cut and never rounded up: only all is 100 %."""
-    return f"{part * 1000 // whole / 10:g} %" if whole else "none"
+    """Return a share in per cent; of nothing there is none."""
+    return share_of(part, whole) if whole else "none"
 
 
 def _weekday(text: str) -> str:

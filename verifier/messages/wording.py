@@ -17,7 +17,7 @@ from verifier.ledger.record import Outcome
 from verifier.manifest.database import named
 from verifier.messages.advice import to_do
 from verifier.messages.message import Message
-from verifier.report.amounts import duration_text, instant_text, size_text
+from verifier.report.amounts import duration_text, instant_text, share_of, size_text
 from verifier.report.words import CAUTIONS, HEADLINES, MEANINGS
 from verifier.tree.names import shown
 from verifier.verdict import count_of
@@ -137,13 +137,6 @@ def _side(side: Side, one: SideRecord) -> Iterator[str]:
     oldest = instant_text(one.oldest_read)
     since = f"; the longest unread on {oldest}" if oldest else ""
     yield f"  {share_of(one.fresh_files, one.files)} of its files read within the promised time{since}"
-
-
-def share_of(part: int, whole: int) -> str:
-    """Return a share in per cent, cut off rather than rounded up: all is said of all only."""
-    if part >= whole:
-        return "100 %"
-    return f"{part * 1000 // whole / 10:g} %"
 
 
 def _week(runs: Sequence[RunRecord]) -> list[str]:

@@ -22,6 +22,13 @@ def size_text(size_bytes: int) -> str:
     return f"{size / 1000:.4g} PB"
 
 
+def share_of(part: int, whole: int) -> str:
+    """Return a share in per cent, cut off rather than rounded up: all is said of all only."""
+    if part >= whole:
+        return "100 %"
+    return f"{part * 1000 // whole / 10:g} %"
+
+
 def duration_text(seconds: float) -> str:
     """Return a length of time in its two largest units."""
     minutes, rest = divmod(round(seconds), 60)
